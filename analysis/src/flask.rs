@@ -1,0 +1,58 @@
+//! One flask as the statistics see it: the settings it was poured with and what came of it.
+//! The flask is the experimental unit; its pieces share everything and are never counted as
+//! independent.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::time::Micros;
+
+/// A flask with its pour and its latest inspection joined on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Flask {
+    /// Stable identity (a UUID as text).
+    pub id: String,
+    /// What the caster wrote on it; may repeat on other days.
+    pub label: String,
+    /// The session it was poured in; the cluster of the statistics.
+    pub session: String,
+    /// The machine that poured it.
+    pub machine: String,
+    /// When it was poured.
+    pub cast_at: Micros,
+    /// Alloy name, as in the alloy table or the shop's own.
+    pub alloy: Option<String>,
+    /// `thin`, `medium`, `heavy` or `mixed`.
+    pub section: Option<String>,
+    /// The pattern, or several joined with " + ".
+    pub pattern: Option<String>,
+    /// Pieces looked at; none until it was inspected. Never zero when present.
+    pub pieces: Option<u32>,
+    /// Pieces with any defect.
+    pub defective: Option<u32>,
+    /// Pieces with at least one defect of a kind that may steer the pour temperature.
+    pub defective_steering: Option<u32>,
+    /// Pieces by defect kind; a kind that is absent was not counted, which is not zero.
+    pub kinds: BTreeMap<String, u32>,
+    /// Melt temperature as the stopper lifted, °C.
+    pub pour_temperature_c: Option<f64>,
+    /// Flask temperature then, °C.
+    pub flask_temperature_c: Option<f64>,
+    /// Vacuum then, kPa below ambient.
+    pub vacuum_kpa: Option<f64>,
+    /// Vacuum then as a share of what the day's air allowed, 0–1.
+    pub vacuum_share: Option<f64>,
+    /// Mean cover gas in the two minutes before, L/min.
+    pub gas_flow_l_min: Option<f64>,
+    /// Soak actually held, minutes.
+    pub soak_min: Option<f64>,
+    /// Pours since the gasket was changed.
+    pub seal_age_pours: Option<u32>,
+    /// Old metal in the charge, %.
+    pub remelt_percent: Option<f64>,
+    /// Metal poured, g.
+    pub metal_g: Option<f64>,
+    /// Why this flask may not steer the pour temperature, if it may not.
+    pub set_aside: Option<String>,
+}

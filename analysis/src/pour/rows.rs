@@ -1,0 +1,141 @@
+//! The rows that `pours --json` and `extract --json` print: one object per line, keys with the
+//! unit in the name, times RFC 3339 UTC with milliseconds, absent values null, never NaN.
+//! Other programs rely on these shapes; a change is a change of the interface.
+
+use serde::{Deserialize, Serialize};
+
+use crate::time::Micros;
+
+/// How a pour was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum FoundBy {
+    /// The stopper's own switch.
+    Switch,
+    /// A tap on the page at the moment of pouring.
+    Tap,
+    /// Inferred from the trace.
+    Trace,
+    /// Entered or corrected afterwards by a person.
+    Hand,
+}
+
+/// Where a pour's flask temperature comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum FlaskTemperatureFrom {
+    /// A thermocouple in the flask.
+    Measured,
+    /// Cooled from the kiln's temperature over the transfer time.
+    Cooled,
+    /// What the card says.
+    Card,
+}
+
+/// What a pull was worth.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// As deep as this machine's good pulls.
+    Good,
+    /// Short of them.
+    Weak,
+    /// The valve opened and nothing pulled.
+    Missing,
+    /// The sensor cannot tell.
+    Unknown,
+}
+
+/// One pour, measured.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename = "pour")]
+pub struct PourRow {
+    /// The session's name.
+    pub session: String,
+    /// The machine's name.
+    pub machine: String,
+    /// Its number within the session, from 1, in order of time.
+    pub number: u32,
+    /// When the metal left.
+    pub at: Micros,
+    /// How sure that this was a pour, 0–1.
+    pub confidence: f64,
+    /// How it was found.
+    pub found_by: FoundBy,
+    /// The flask card it is matched to: the card's id.
+    pub flask: Option<String>,
+    /// Melt temperature at the pour, °C.
+    pub pour_temperature_c: Option<f64>,
+    /// The target then in force, °C.
+    pub target_c: Option<f64>,
+    /// Pour temperature over the alloy's liquidus, K.
+    pub superheat_k: Option<f64>,
+    /// Slope of the melt temperature over the last 30 s before, K/s.
+    pub heating_rate_k_s: Option<f64>,
+    /// Highest melt temperature between the last charge and the pour, °C.
+    pub peak_melt_c: Option<f64>,
+    /// Time above the liquidus (above 893 °C while the alloy is unknown) before the pour, s.
+    pub time_molten_s: Option<f64>,
+    /// Time since cold metal went in, s.
+    pub since_charge_s: Option<f64>,
+    /// Vacuum at the pour, kPa below ambient.
+    pub vacuum_kpa: Option<f64>,
+    /// The same as a share of what the day's air allowed, 0–1.
+    pub vacuum_share: Option<f64>,
+    /// From the start of the pull to the pour, s.
+    pub vacuum_lead_s: Option<f64>,
+    /// Vacuum 10 s after the pour, kPa below ambient.
+    pub vacuum_after_kpa: Option<f64>,
+    /// Mean cover gas in the 2 min before, L/min.
+    pub gas_flow_l_min: Option<f64>,
+    /// Least cover gas in the 2 min before, L/min.
+    pub gas_flow_least_l_min: Option<f64>,
+    /// Kiln temperature as the flask was taken out, or at the pour while that is unknown, °C.
+    pub kiln_temperature_c: Option<f64>,
+    /// Soak actually held, min.
+    pub soak_min: Option<f64>,
+    /// From the kiln to the pour, s.
+    pub transfer_s: Option<f64>,
+    /// Flask temperature at the pour, °C.
+    pub flask_temperature_c: Option<f64>,
+    /// Its standard uncertainty, K.
+    pub flask_temperature_sd_k: Option<f64>,
+    /// Where it comes from.
+    pub flask_temperature_from: Option<FlaskTemperatureFrom>,
+    /// Pours since the gasket was changed.
+    pub seal_age_pours: Option<u32>,
+    /// What was off, in fixed words: `no-vacuum-sensor`, `no-gas-sensor`, `gap-before-pour`, …
+    pub quality: Vec<String>,
+}
+
+/// One spell of vacuum, measured.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename = "pull")]
+pub struct PullRow {
+    /// The session's name.
+    pub session: String,
+    /// The machine's name.
+    pub machine: String,
+    /// When the vacuum came on.
+    pub opened_at: Micros,
+    /// When it went off; null if the trace ends first.
+    pub closed_at: Option<Micros>,
+    /// Deepest reading (median of 1 s), kPa below ambient.
+    pub depth_kpa: Option<f64>,
+    /// The same as a share of what the day's air allowed, 0–1.
+    pub share: Option<f64>,
+    /// From opening to 90 % of the depth, s.
+    pub time_to_90_s: Option<f64>,
+    /// Pump-down time constant, s.
+    pub tau_s: Option<f64>,
+    /// Its standard error, s.
+    pub tau_se_s: Option<f64>,
+    /// End depth of the fitted pump-down, kPa below ambient.
+    pub end_kpa: Option<f64>,
+    /// Depth lost per minute once the valve was shut, kPa/min.
+    pub loss_kpa_min: Option<f64>,
+    /// What it was worth.
+    pub verdict: Verdict,
+    /// Whether metal was poured into it.
+    pub poured: bool,
+}

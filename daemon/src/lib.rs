@@ -6,6 +6,7 @@
 //! |---|---|
 //! | [`book`] | the folder that holds everything, and where in it each thing lies |
 //! | [`clock`] | the clock, injected everywhere so that demo and replay run at any speed |
+//! | [`config`] | `pourbook.toml`, read once and checked whole |
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
 //! | [`journal`] | the append-only log that the logging promise rests on |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
@@ -14,6 +15,7 @@
 
 pub mod book;
 pub mod clock;
+pub mod config;
 pub mod journal;
 pub mod place;
 pub mod route;

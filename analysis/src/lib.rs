@@ -10,9 +10,11 @@
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
 //! | [`flask`] | one flask as the statistics see it |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
+//! | [`trace`] | a session's samples as one Parquet file |
 
 pub mod channel;
 pub mod flask;
 pub mod pour;
 pub mod sample;
 pub mod time;
+pub mod trace;

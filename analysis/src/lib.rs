@@ -10,9 +10,11 @@
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
 //! | [`flask`] | one flask as the statistics see it |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
+//! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod channel;
 pub mod flask;
 pub mod pour;
 pub mod sample;
+pub mod stage;
 pub mod time;

@@ -12,11 +12,13 @@
 //! | [`flask`] | one flask as the statistics see it |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
 //! | [`trace`] | a session's samples as one Parquet file |
+//! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod channel;
 pub mod flask;
 pub mod pour;
 pub mod sample;
+pub mod stage;
 pub mod time;
 pub mod trace;
 pub mod units;

@@ -5,6 +5,7 @@
 //!
 //! | module | what it holds |
 //! |---|---|
+//! | [`units`] | unit words, conversion to and from the stored units, numbers for people |
 //! | [`time`] | instants as microseconds UTC |
 //! | [`channel`] | the names of what a bench can sense, and the unit each is stored in |
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
@@ -16,3 +17,4 @@ pub mod flask;
 pub mod pour;
 pub mod sample;
 pub mod time;
+pub mod units;

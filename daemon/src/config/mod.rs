@@ -14,7 +14,7 @@
 //! | [`network`] | `[mqtt]` and `[pages]`: addresses and who may use them |
 //! | [`practice`] | `[[target]]`, `[[defect_kind]]`, `[sections]`, `[reports]` |
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
@@ -44,9 +44,6 @@ pub use shop::Shop;
 
 use error::Problems;
 use read::Table;
-
-/// The file's name inside a book.
-pub const FILE_NAME: &str = "pourbook.toml";
 
 /// A first configuration that parses, commented for someone who has never seen one.
 const SAMPLE: &str = include_str!("sample.toml");
@@ -167,10 +164,6 @@ impl Config {
         Config::parse_in(&text, &name, &Surroundings::of_this_process(folder))
     }
 
-    /// Where the configuration of a book is.
-    pub fn path_in(book: &Path) -> PathBuf {
-        book.join(FILE_NAME)
-    }
 
     /// The text of a first configuration: commented, and it parses.
     pub fn sample() -> &'static str {

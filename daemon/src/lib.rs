@@ -9,9 +9,11 @@
 //! | [`journal`] | the append-only log that the logging promise rests on |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`shutdown`] | one signal that every task listens to |
+//! | [`storage`] | the disk, as calls whose durability is spelled out |
 
 pub mod clock;
 pub mod journal;
 pub mod place;
 pub mod route;
 pub mod shutdown;
+pub mod storage;

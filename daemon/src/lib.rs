@@ -13,6 +13,7 @@
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
+//! | [`storage`] | the disk, as calls whose durability is spelled out |
 
 pub mod book;
 pub mod clock;
@@ -23,3 +24,4 @@ pub mod records;
 pub mod route;
 pub mod session;
 pub mod shutdown;
+pub mod storage;

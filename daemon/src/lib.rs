@@ -6,12 +6,14 @@
 //! |---|---|
 //! | [`clock`] | the clock, injected everywhere so that demo and replay run at any speed |
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
+//! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`shutdown`] | one signal that every task listens to |
 
 pub mod clock;
+pub mod import;
 pub mod journal;
 pub mod place;
 pub mod records;

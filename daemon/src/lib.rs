@@ -8,6 +8,7 @@
 //! | [`clock`] | the clock, injected everywhere so that demo and replay run at any speed |
 //! | [`config`] | `pourbook.toml`, read once and checked whole |
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
+//! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
@@ -17,6 +18,7 @@
 
 pub mod book;
 pub mod clock;
+pub mod import;
 pub mod config;
 pub mod journal;
 pub mod place;

@@ -81,13 +81,13 @@ impl Drop for Mosquitto {
     }
 }
 
-/// A Python with these packages (pinned, as `pip` writes them), in an environment of its own
+/// A Python with the packages of `tests/clients/requirements.txt`, in an environment of its own
 /// inside the build folder. `POURBOOK_TEST_PYTHON` names one that has them already.
 ///
 /// # Panics
 /// When it cannot be made.
 #[track_caller]
-pub fn python_with(packages: &[&str]) -> PathBuf {
+pub fn python() -> PathBuf {
     static MAKING: Mutex<()> = Mutex::new(());
     if let Some(given) = std::env::var_os("POURBOOK_TEST_PYTHON") {
         return PathBuf::from(given);
@@ -108,8 +108,12 @@ pub fn python_with(packages: &[&str]) -> PathBuf {
                 "install",
                 "--quiet",
                 "--disable-pip-version-check",
+                "-r",
             ])
-            .args(packages),
+            .arg(concat!(
+                env!("CARGO_MANIFEST_DIR"),
+                "/clients/requirements.txt"
+            )),
     )
     .well();
     python

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use pourbook_tests::bench::{Bench, MELT, Reading, session};
 use pourbook_tests::program::{Daemon, run_command};
 use pourbook_tests::sensor::Sensor;
-use pourbook_tests::tools::{program, python_with};
+use pourbook_tests::tools::{program, python};
 use rumqttc::{AsyncClient, Event, MqttOptions, Outgoing, Packet, QoS};
 
 /// Lets `send` send a session through the door and looks for it in the trace.
@@ -75,7 +75,7 @@ fn mosquitto_pub_is_heard() {
 
 #[test]
 fn paho_mqtt_is_heard_with_any_window() {
-    let python = python_with(&["paho-mqtt==2.1.0"]);
+    let python = python();
     for window in [1, 20, 1000] {
         let readings = if window == 1 {
             session(40, 10)

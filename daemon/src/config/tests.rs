@@ -110,7 +110,7 @@ fn each_line_the_sample_offers_can_be_taken() {
     let config =
         Config::parse_in(&text, "pourbook.toml", &around).unwrap_or_else(|e| panic!("{e}\n{text}"));
     assert_eq!(config.shop_channels.len(), 2);
-    assert_eq!(config.defect_kinds.len(), 1);
+    assert!(config.defect_kinds.get("lost-stone").is_some());
     assert_eq!(config.machines[0].channels.len(), 5);
     let WayIn::Door(door) = &config.way_in else {
         panic!("a door")
@@ -706,15 +706,16 @@ fn a_broker_is_found_by_its_url() {
 #[test]
 fn more_defect_kinds_can_be_named() {
     let kind = |name: &str, side: &str| {
-        format!("[[defect_kind]]\nname = \"{name}\"\nside = \"{side}\"\nsteers = true\n")
+        format!("[[defect_kind]]\nname = \"{name}\"\nside = \"{side}\"\nmay_steer = true\n")
     };
-    let config = with(&kind("lost-stone", "not-the-pour")).unwrap();
-    assert_eq!(config.defect_kinds[0].name, "lost-stone");
-    assert!(config.defect_kinds[0].steers);
+    let config = with(&kind("pinholes", "rises-with-heat")).unwrap();
+    assert!(config.defect_kinds.may_steer("pinholes"));
+    assert!(config.defect_kinds.get("no-fill").is_some());
     for (name, side, why) in [
-        ("no-fill", "either", "knows already"),
-        ("Lost Stone", "either", "only small letters"),
+        ("no-fill", "either", "known to pourbook already"),
+        ("Lost Stone", "either", "lower-case letters"),
         ("lost-stone", "hotter", "is not a side"),
+        ("lost-stone", "not-the-pour", "may not steer it"),
     ] {
         let text = the_mistake(&format!("{SHOP}{}", kind(name, side)));
         assert!(text.contains(why), "{text}");

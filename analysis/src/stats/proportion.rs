@@ -123,10 +123,8 @@ pub fn korn_graubard(
     clusters: Option<usize>,
     confidence: f64,
 ) -> Option<Interval> {
-    if !sound(estimate, 1.0, confidence)
-        || !sound(0.0, trials, confidence)
-        || !(design_effect >= 1.0 && design_effect.is_finite())
-    {
+    let lawful = design_effect >= 1.0 && design_effect.is_finite();
+    if !(lawful && sound(estimate, 1.0, confidence) && sound(0.0, trials, confidence)) {
         return None;
     }
     let mut effective = trials / design_effect;

@@ -17,6 +17,8 @@
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
 //! | [`flask`] | one flask as the statistics see it |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
+//! | [`trace`] | a session's samples as one Parquet file |
+//! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod alloy;
 pub mod atmosphere;
@@ -27,6 +29,8 @@ pub mod flask;
 pub mod flow_tube;
 pub mod pour;
 pub mod sample;
+pub mod stage;
 pub mod stats;
 pub mod time;
+pub mod trace;
 pub mod units;

@@ -10,6 +10,7 @@
 //! | [`flow_tube`] | what really flows through a tube scaled for another gas |
 //! | [`alloy`] | freezing range, density and usual pour of each alloy |
 //! | [`defect`] | kinds of defect, their side of the heat, and which may steer the pour |
+//! | [`stats`] | intervals, rates over flasks, rates by steps of a setting |
 //! | [`time`] | instants as microseconds UTC |
 //! | [`channel`] | the names of what a bench can sense, and the unit each is stored in |
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
@@ -27,6 +28,7 @@ pub mod flow_tube;
 pub mod pour;
 pub mod sample;
 pub mod stage;
+pub mod stats;
 pub mod time;
 pub mod trace;
 pub mod units;

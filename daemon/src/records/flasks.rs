@@ -395,7 +395,7 @@ impl Records {
         if let Ok(id) = label.parse::<Uuid>() {
             return Ok(self.flask(id)?.id);
         }
-        let mut found = self.flasks_where("f.label = ?1", &[&label])?;
+        let mut found = self.flasks_where("f.label = ?1", &[label])?;
         if found.is_empty() {
             return Err(self.no_such_label(label)?);
         }

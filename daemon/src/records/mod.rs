@@ -11,6 +11,7 @@
 //! | [`book`] | opening, migrating, the book's own row, machines and kilns |
 //! | [`words`] | the fixed words of the records: stages, parts, destinations |
 //! | [`sessions`] | sessions from opening to published trace |
+//! | [`claims`] | what each session takes from the journal |
 //! | [`extraction`] | pulls and pours as the detector finds them, the pours' identities kept |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
@@ -24,6 +25,7 @@
 //! | [`dictionary`] | every table and column in words, with its unit |
 
 pub mod book;
+pub mod claims;
 pub mod dictionary;
 pub mod error;
 pub mod evidence;

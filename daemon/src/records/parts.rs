@@ -388,7 +388,7 @@ mod tests {
         };
         let offset = records.add_probe_check(&check).unwrap();
         assert!((offset + 4.5).abs() < 1e-9);
-        assert_eq!(records.probe_checks().unwrap(), [check.clone()]);
+        assert_eq!(records.probe_checks().unwrap()[0], check);
         let wrong = ProbeCheck {
             channel: "vacuum".into(),
             ..check

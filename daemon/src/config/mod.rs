@@ -164,7 +164,6 @@ impl Config {
         Config::parse_in(&text, &name, &Surroundings::of_this_process(folder))
     }
 
-
     /// The text of a first configuration: commented, and it parses.
     pub fn sample() -> &'static str {
         SAMPLE

@@ -1,0 +1,6 @@
+//! Sessions: when one opens and closes, what of the journal it claims, and how its trace, its
+//! pours and its records come about.
+
+pub mod keeper;
+
+pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

@@ -2,10 +2,12 @@
 
 #![allow(clippy::unwrap_used)]
 
+use std::io::Cursor;
 use std::sync::OnceLock;
 
 use analysis::channel::Channel;
 use analysis::time::Micros;
+use analysis::trace::{TraceWriter, read_trace};
 use jiff::civil::date;
 use sample_data::chamber::Seating;
 use sample_data::plan::Fittings;
@@ -434,6 +436,24 @@ fn troubles_change_what_is_sensed_and_not_what_is_true() {
     });
     assert_eq!(doubtful.truth.pulls.len(), 2 * plan.flasks.len());
     assert_eq!(doubtful.truth.pours.len(), plan.flasks.len());
+}
+
+#[test]
+fn a_session_makes_a_trace_that_reads_back() {
+    let shop = shop();
+    let plan = shop.sessions().next().unwrap();
+    // A shop's rate; at 1 Hz the dictionaries weigh more and it is a little over 3.
+    let samples = simulate(plan, 5.0, &Troubles::default()).trace();
+    let mut file = Vec::new();
+    let mut writer = TraceWriter::new(&mut file, &[]).unwrap();
+    for run in samples.chunk_by(|a, b| a.channel == b.channel) {
+        writer.write_channel(run[0].channel, run).unwrap();
+    }
+    writer.finish().unwrap();
+    let bytes = file.len() as f64 / samples.len() as f64;
+    println!("{bytes:.2} bytes a sample, {} samples", samples.len());
+    assert!(bytes < 3.0, "{bytes:.2} bytes a sample");
+    assert_eq!(read_trace(Cursor::new(file)).unwrap().samples, samples);
 }
 
 #[test]

@@ -11,6 +11,7 @@
 //! | [`alloy`] | freezing range, density and usual pour of each alloy |
 //! | [`defect`] | kinds of defect, their side of the heat, and which may steer the pour |
 //! | [`stats`] | intervals, rates over flasks, rates by steps of a setting |
+//! | [`evidence`] | what the flasks say about a question, in figures and in a sentence |
 //! | [`time`] | instants as microseconds UTC |
 //! | [`channel`] | the names of what a bench can sense, and the unit each is stored in |
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
@@ -23,6 +24,7 @@ pub mod alloy;
 pub mod atmosphere;
 pub mod channel;
 pub mod defect;
+pub mod evidence;
 pub mod flask;
 pub mod flow_tube;
 pub mod pour;

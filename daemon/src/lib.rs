@@ -11,6 +11,7 @@
 //! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
+//! | [`mqtt`] | the two ways in, and the one path behind them |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
@@ -21,6 +22,7 @@ pub mod clock;
 pub mod import;
 pub mod config;
 pub mod journal;
+pub mod mqtt;
 pub mod place;
 pub mod records;
 pub mod route;

@@ -221,7 +221,7 @@ mod tests {
     }
 
     /// Contagious bovine pleuropneumonia, Lesnoff et al. 2004, Preventive Veterinary Medicine
-    /// 64:1–16 (lme4's `cbpp`): 15 herds as sessions, 56 herd-periods as flasks. The variance is
+    /// 64:27–40 (lme4's `cbpp`): 15 herds as sessions, 56 herd-periods as flasks. The variance is
     /// that of statsmodels 0.15.0, `GLM(Binomial).fit(cov_type="cluster")`, intercept only,
     /// times (p(1−p))²; tests/reference/check_proportions.py recomputes it.
     #[test]

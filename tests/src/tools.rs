@@ -33,6 +33,7 @@ pub struct Mosquitto {
     child: Child,
     /// Where it listens on this computer.
     pub port: u16,
+    log: PathBuf,
 }
 
 impl Mosquitto {
@@ -47,13 +48,16 @@ impl Mosquitto {
         let store = folder.join("mosquitto");
         fs::create_dir_all(&store).expect("a folder in a temporary folder");
         let settings = folder.join("mosquitto.conf");
+        let log = folder.join("mosquitto.log");
         fs::write(
             &settings,
             format!(
                 "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
                  persistence_location {}/\nmax_inflight_messages 1000\nmax_queued_messages \
-                 100000\nuser root\n",
-                store.display()
+                 100000\nuser root\nlog_dest file {}\nlog_type error\nlog_type notice\nlog_type \
+                 subscribe\n",
+                store.display(),
+                log.display()
             ),
         )
         .expect("a file in a temporary folder");
@@ -65,11 +69,18 @@ impl Mosquitto {
             .stderr(Stdio::null())
             .spawn()
             .expect("mosquitto can be started");
-        let broker = Mosquitto { child, port };
+        let broker = Mosquitto { child, port, log };
         wait_for("mosquitto to answer", 15, || {
             TcpStream::connect(("127.0.0.1", port)).ok()
         });
         broker
+    }
+}
+
+impl Mosquitto {
+    /// What it has logged: connections, subscriptions, errors.
+    pub fn log(&self) -> String {
+        fs::read_to_string(&self.log).unwrap_or_default()
     }
 }
 

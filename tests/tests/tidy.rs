@@ -52,7 +52,6 @@ fn the_top_of_the_tree_holds_what_a_newcomer_expects_and_no_more() {
     let expected: BTreeSet<String> = [
         ".ci",
         ".gitignore",
-        "CHANGELOG.md",
         "Cargo.lock",
         "Cargo.toml",
         "DEVELOPERS.md",

@@ -16,6 +16,7 @@
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
+//! | [`write_up`] | reports from a book |
 //! | [`storage`] | the disk, as calls whose durability is spelled out |
 
 pub mod book;
@@ -31,3 +32,4 @@ pub mod route;
 pub mod session;
 pub mod shutdown;
 pub mod storage;
+pub mod write_up;

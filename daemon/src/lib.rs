@@ -9,6 +9,7 @@
 //! | [`config`] | `pourbook.toml`, read once and checked whole |
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
 //! | [`journal`] | the append-only log that the logging promise rests on |
+//! | [`publish`] | from the journal to a session's trace file |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`session`] | when sessions open and close and what they claim |
@@ -20,6 +21,7 @@ pub mod clock;
 pub mod config;
 pub mod journal;
 pub mod place;
+pub mod publish;
 pub mod records;
 pub mod route;
 pub mod session;

@@ -11,6 +11,7 @@
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
 //! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
+//! | [`publish`] | from the journal to a session's trace file |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`mqtt`] | the two ways in, and the one path behind them |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
@@ -27,6 +28,7 @@ pub mod import;
 pub mod journal;
 pub mod mqtt;
 pub mod place;
+pub mod publish;
 pub mod records;
 pub mod route;
 pub mod session;

@@ -4,16 +4,30 @@
 //!
 //! | module | what it holds |
 //! |---|---|
+//! | [`book`] | the folder that holds everything, and where in it each thing lies |
 //! | [`clock`] | the clock, injected everywhere so that demo and replay run at any speed |
+//! | [`config`] | `pourbook.toml`, read once and checked whole |
+//! | [`export`] | every table as CSV and Parquet, with the data dictionary |
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
+//! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
+//! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`mqtt`] | the two ways in, and the one path behind them |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
+//! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
+//! | [`storage`] | the disk, as calls whose durability is spelled out |
 
+pub mod book;
 pub mod clock;
+pub mod config;
+pub mod export;
+pub mod import;
 pub mod journal;
 pub mod mqtt;
 pub mod place;
+pub mod records;
 pub mod route;
+pub mod session;
 pub mod shutdown;
+pub mod storage;

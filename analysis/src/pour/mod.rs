@@ -1,5 +1,46 @@
-//! Pulls of vacuum and pours of metal, as found in a trace.
+//! Pulls of vacuum and pours of metal: found in a trace, measured, listed.
+//!
+//! | module | what it holds |
+//! |---|---|
+//! | [`rows`] | the shapes that other programs read |
+//! | [`setup`] | what the detector is told beforehand |
+//! | [`watermark`] | the 10 s reorder buffer before the final feed |
+//! | [`detector`] | the state machine: samples in, events out |
+//! | [`events`] | those events, and the figures of the moment |
+//! | [`found`], [`pull`] | a pour and a pull as the trace alone tells them |
+//! | [`pumpdown`] | the exponential fit of a pull |
+//! | [`extract`] | one session's samples to rows |
+//! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
+pub mod assemble;
+pub mod detector;
+pub mod events;
+pub mod extract;
+pub mod found;
+mod history;
+mod line;
+mod measures;
+mod melt;
+pub mod pull;
+pub mod pumpdown;
+mod rest;
 pub mod rows;
+pub mod setup;
+#[cfg(test)]
+mod synthetic;
+#[cfg(test)]
+mod trade_tests;
+mod turn;
+mod valve;
+mod watch;
+pub mod watermark;
 
-pub use rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
+pub use detector::Detector;
+pub use events::{Event, Now, OpenPull};
+pub use extract::extract;
+pub use found::PourFound;
+pub use history::Reading;
+pub use pull::PullFound;
+pub use rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Row, Verdict};
+pub use setup::{Mark, Meta, Setup};
+pub use watermark::Watermark;

@@ -104,7 +104,7 @@ pub struct PourRow {
     pub flask_temperature_from: Option<FlaskTemperatureFrom>,
     /// Pours since the gasket was changed.
     pub seal_age_pours: Option<u32>,
-    /// What was off, in fixed words: `no-vacuum-sensor`, `no-gas-sensor`, `gap-before-pour`, …
+    /// What was off, in the fixed words of [`quality`].
     pub quality: Vec<String>,
 }
 
@@ -138,4 +138,91 @@ pub struct PullRow {
     pub verdict: Verdict,
     /// Whether metal was poured into it.
     pub poured: bool,
+}
+
+/// One line of `extract --json`: a pour or a pull, told apart by `kind`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Row {
+    /// A pour.
+    Pour(PourRow),
+    /// A pull of vacuum.
+    Pull(PullRow),
+}
+
+impl Row {
+    /// The time it is listed under: the pour, or the opening of the pull.
+    pub fn at(&self) -> Micros {
+        match self {
+            Row::Pour(pour) => pour.at,
+            Row::Pull(pull) => pull.opened_at,
+        }
+    }
+
+    /// The session it belongs to.
+    pub fn session(&self) -> &str {
+        match self {
+            Row::Pour(pour) => &pour.session,
+            Row::Pull(pull) => &pull.session,
+        }
+    }
+
+    /// The machine it was on.
+    pub fn machine(&self) -> &str {
+        match self {
+            Row::Pour(pour) => &pour.machine,
+            Row::Pull(pull) => &pull.machine,
+        }
+    }
+}
+
+/// Every word that may stand in [`PourRow::quality`]. Other programs compare them as text: a
+/// word is added, never changed.
+pub mod quality {
+    /// The session's trace has no vacuum reading at all.
+    pub const NO_VACUUM_SENSOR: &str = "no-vacuum-sensor";
+    /// There is a vacuum sensor, but it was silent at the pour.
+    pub const NO_VACUUM_READING: &str = "no-vacuum-reading";
+    /// Metal left outside any pull.
+    pub const NO_PULL: &str = "no-pull";
+    /// The pull it was poured into was weak.
+    pub const WEAK_PULL: &str = "weak-pull";
+    /// The valve was open and nothing pulled.
+    pub const MISSING_PULL: &str = "missing-pull";
+    /// The session's trace has no gas reading at all.
+    pub const NO_GAS_SENSOR: &str = "no-gas-sensor";
+    /// There is a gas sensor, but it was silent in the 2 min before.
+    pub const NO_GAS_READING: &str = "no-gas-reading";
+    /// No melt reading at the pour: there is no pour temperature.
+    pub const NO_MELT_READING: &str = "no-melt-reading";
+    /// The melt sensor was silent for more than 5 s in the 30 s before.
+    pub const GAP_BEFORE_POUR: &str = "gap-before-pour";
+    /// The melt sensor was silent for more than 5 s at the very turn: its time is less sure.
+    pub const GAP_AT_POUR: &str = "gap-at-pour";
+    /// The melt probe jumped by far more than metal can, within 2 min before the pour.
+    pub const PROBE_MOVED: &str = "probe-moved";
+    /// The pour was below the alloy's liquidus, as far as the probe can tell.
+    pub const BELOW_LIQUIDUS: &str = "below-liquidus";
+    /// No kiln reading at the pour.
+    pub const NO_KILN_READING: &str = "no-kiln-reading";
+    /// The melt's turn is faint, or may be a stir: look at the trace.
+    pub const FAINT_TURN: &str = "faint-turn";
+
+    /// All of them, in alphabetical order.
+    pub const WORDS: [&str; 14] = [
+        BELOW_LIQUIDUS,
+        FAINT_TURN,
+        GAP_AT_POUR,
+        GAP_BEFORE_POUR,
+        MISSING_PULL,
+        NO_GAS_READING,
+        NO_GAS_SENSOR,
+        NO_KILN_READING,
+        NO_MELT_READING,
+        NO_PULL,
+        NO_VACUUM_READING,
+        NO_VACUUM_SENSOR,
+        PROBE_MOVED,
+        WEAK_PULL,
+    ];
 }

@@ -1,0 +1,379 @@
+//! The one ordered step that adds to context-free rows what spans sessions: hand corrections,
+//! part changes, the machine's usual pull, targets and flask cards. Rows from one machine or
+//! from a thousand trace files give the same table, row by row.
+//!
+//! Flask temperature here is measured, or else what the card says; cooling between kiln and
+//! pour is not reckoned in.
+
+use std::collections::BTreeMap;
+
+use super::history::median;
+use super::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Row, Verdict, quality};
+use super::setup::SHARE_OF_USUAL;
+use crate::time::Micros;
+
+/// Good pulls that make a machine's usual.
+pub const PULLS_FOR_USUAL: usize = 10;
+/// A correction, card or pour within this of another time means that pour, s.
+pub const SAME_POUR_S: f64 = 15.0;
+/// A flask cannot have stood longer than this between kiln and pour, s; a longer time is a
+/// wrong entry.
+const LONGEST_TRANSFER_S: f64 = 3600.0;
+
+/// A gasket that was changed. Other parts do not bear on the rows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GasketChange {
+    /// On which machine.
+    pub machine: String,
+    /// When.
+    pub at: Micros,
+}
+
+/// What the shop meant to pour at, from some time on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Target {
+    /// Alloy name.
+    pub alloy: String,
+    /// `thin`, `medium` or `heavy`; none: every section that has no target of its own.
+    pub section: Option<String>,
+    /// In force from then until the next one for the same alloy and section.
+    pub from: Micros,
+    /// Pour temperature, °C.
+    pub pour_temperature_c: f64,
+}
+
+/// A flask card that is matched to a pour.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Card {
+    /// The card's id.
+    pub id: String,
+    /// The machine that poured it.
+    pub machine: String,
+    /// The pour it is matched to, by its time (within [`SAME_POUR_S`]).
+    pub pour_at: Micros,
+    /// Alloy name.
+    pub alloy: Option<String>,
+    /// The alloy's liquidus, °C.
+    pub liquidus_c: Option<f64>,
+    /// Section.
+    pub section: Option<String>,
+    /// A target of its own (a trial arm), °C; goes before the shop's.
+    pub target_c: Option<f64>,
+    /// The kiln's set point, °C.
+    pub kiln_set_point_c: Option<f64>,
+    /// How much the kiln differs from shelf to shelf, K (greatest to least).
+    pub kiln_spread_k: Option<f64>,
+    /// When the flask left the kiln.
+    pub out_of_kiln_at: Option<Micros>,
+    /// What the kiln read then, °C; looked up in the kiln's trace by whoever builds the card.
+    pub kiln_temperature_c: Option<f64>,
+    /// Soak actually held, min; likewise.
+    pub soak_min: Option<f64>,
+}
+
+/// What a person put right. A correction wins over the detector.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Correction {
+    /// There was a pour that the trace does not show. Give it as measured
+    /// ([`super::extract::measure`]) or bare ([`bare_pour`]).
+    Added(Box<PourRow>),
+    /// What was found at this time was no pour.
+    Removed {
+        /// On which machine.
+        machine: String,
+        /// When (within [`SAME_POUR_S`]).
+        at: Micros,
+    },
+}
+
+/// Everything that spans sessions. Order does not matter.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Context {
+    /// Changes of gasket.
+    pub gasket_changes: Vec<GasketChange>,
+    /// Targets with their history.
+    pub targets: Vec<Target>,
+    /// Matched cards.
+    pub cards: Vec<Card>,
+    /// Hand corrections.
+    pub corrections: Vec<Correction>,
+}
+
+/// A pour of which only the time is known.
+pub fn bare_pour(session: &str, machine: &str, at: Micros, found_by: FoundBy) -> PourRow {
+    PourRow {
+        session: session.to_owned(),
+        machine: machine.to_owned(),
+        number: 1,
+        at,
+        confidence: 1.0,
+        found_by,
+        flask: None,
+        pour_temperature_c: None,
+        target_c: None,
+        superheat_k: None,
+        heating_rate_k_s: None,
+        peak_melt_c: None,
+        time_molten_s: None,
+        since_charge_s: None,
+        vacuum_kpa: None,
+        vacuum_share: None,
+        vacuum_lead_s: None,
+        vacuum_after_kpa: None,
+        gas_flow_l_min: None,
+        gas_flow_least_l_min: None,
+        kiln_temperature_c: None,
+        soak_min: None,
+        transfer_s: None,
+        flask_temperature_c: None,
+        flask_temperature_sd_k: None,
+        flask_temperature_from: None,
+        seal_age_pours: None,
+        quality: vec![quality::NO_MELT_READING.to_owned()],
+    }
+}
+
+/// Adds to the rows of any number of sessions what their context knows. The rows may come in
+/// any order; they leave ordered by machine, time and kind. Assembling twice changes nothing.
+pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
+    let mut machines: BTreeMap<String, (Vec<PullRow>, Vec<PourRow>)> = BTreeMap::new();
+    for row in rows {
+        let (pulls, pours) = machines.entry(row.machine().to_owned()).or_default();
+        match row {
+            Row::Pull(pull) => pulls.push(pull),
+            Row::Pour(pour) => pours.push(pour),
+        }
+    }
+    for correction in &context.corrections {
+        if let Correction::Added(pour) = correction {
+            machines.entry(pour.machine.clone()).or_default();
+        }
+    }
+    let mut out = Vec::new();
+    for (machine, (mut pulls, mut pours)) in machines {
+        correct(&machine, &mut pours, context);
+        pulls.sort_by(|a, b| (a.opened_at, &a.session).cmp(&(b.opened_at, &b.session)));
+        pours.sort_by(|a, b| (a.at, &a.session).cmp(&(b.at, &b.session)));
+        number(&mut pours);
+        let gaskets = gaskets_of(&machine, context);
+        rejudge(&mut pulls, &gaskets);
+        for pull in &mut pulls {
+            pull.poured = pours.iter().any(|pour| into(pull, pour));
+        }
+        count_seal_age(&mut pours, &gaskets);
+        for pour in &mut pours {
+            note_pull(pour, pulls.iter().find(|pull| into(pull, pour)));
+            fill_from_card(pour, card_of(pour, context), context);
+        }
+        let mut mixed: Vec<Row> = pulls
+            .into_iter()
+            .map(Row::Pull)
+            .chain(pours.into_iter().map(Row::Pour))
+            .collect();
+        mixed.sort_by_key(Row::at);
+        out.append(&mut mixed);
+    }
+    out
+}
+
+/// The machine's usual attainable share at `at`: the median of its first ten good pulls since
+/// the last change of gasket, 0–1. None until there are ten. A fading seal cannot pull it down,
+/// since later pulls do not enter it.
+pub fn usual_share(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Option<f64> {
+    let since = gaskets_of(machine, context)
+        .into_iter()
+        .rev()
+        .find(|change| *change <= at);
+    let mut pulls: Vec<&PullRow> = rows
+        .iter()
+        .filter_map(|row| match row {
+            Row::Pull(pull) if pull.machine == machine && pull.opened_at < at => Some(pull),
+            _ => None,
+        })
+        .filter(|pull| since.is_none_or(|since| pull.opened_at >= since))
+        .collect();
+    pulls.sort_by_key(|pull| pull.opened_at);
+    anchor(pulls.into_iter())
+}
+
+fn anchor<'a>(pulls: impl Iterator<Item = &'a PullRow>) -> Option<f64> {
+    let mut first: Vec<f64> = pulls
+        .filter(|pull| pull.verdict == Verdict::Good)
+        .filter_map(|pull| pull.share)
+        .take(PULLS_FOR_USUAL)
+        .collect();
+    if first.len() < PULLS_FOR_USUAL {
+        return None;
+    }
+    median(&mut first)
+}
+
+fn near(a: Micros, b: Micros) -> bool {
+    a.seconds_since(b).abs() <= SAME_POUR_S
+}
+
+fn correct(machine: &str, pours: &mut Vec<PourRow>, context: &Context) {
+    for correction in &context.corrections {
+        if let Correction::Removed { machine: on, at } = correction
+            && on == machine
+        {
+            // Only the nearest: one correction takes away one pour.
+            let nearest = (0..pours.len())
+                .filter(|i| near(pours[*i].at, *at) && pours[*i].found_by != FoundBy::Hand)
+                .min_by_key(|i| pours[*i].at.0.abs_diff(at.0));
+            if let Some(i) = nearest {
+                pours.remove(i);
+            }
+        }
+    }
+    for correction in &context.corrections {
+        if let Correction::Added(pour) = correction
+            && pour.machine == machine
+        {
+            pours.retain(|p| !near(p.at, pour.at));
+            pours.push((**pour).clone());
+        }
+    }
+}
+
+fn number(pours: &mut [PourRow]) {
+    let mut counts: BTreeMap<String, u32> = BTreeMap::new();
+    for pour in pours {
+        let n = counts.entry(pour.session.clone()).or_default();
+        *n += 1;
+        pour.number = *n;
+    }
+}
+
+fn gaskets_of(machine: &str, context: &Context) -> Vec<Micros> {
+    let mut changes: Vec<Micros> = context
+        .gasket_changes
+        .iter()
+        .filter(|change| change.machine == machine)
+        .map(|change| change.at)
+        .collect();
+    changes.sort_unstable();
+    changes
+}
+
+/// Good pulls that fall short of the machine's own become weak. Never the other way: the floor
+/// stands whatever a machine is used to.
+fn rejudge(pulls: &mut [PullRow], gaskets: &[Micros]) {
+    let mut start = 0;
+    while start < pulls.len() {
+        let next_change = gaskets
+            .iter()
+            .find(|change| **change > pulls[start].opened_at);
+        let length = pulls[start..]
+            .iter()
+            .take_while(|pull| next_change.is_none_or(|change| pull.opened_at < *change))
+            .count();
+        let spell = &mut pulls[start..start + length];
+        if let Some(usual) = anchor(spell.iter()) {
+            for pull in spell.iter_mut() {
+                let short = pull.share.is_some_and(|s| s < SHARE_OF_USUAL * usual);
+                if pull.verdict == Verdict::Good && short {
+                    pull.verdict = Verdict::Weak;
+                }
+            }
+        }
+        start += length.max(1);
+    }
+}
+
+/// Whether this pour went into this pull; the few seconds are those a turn may be late.
+fn into(pull: &PullRow, pour: &PourRow) -> bool {
+    pull.session == pour.session
+        && pour.at >= pull.opened_at
+        && pull
+            .closed_at
+            .is_none_or(|closed| pour.at <= closed.plus_seconds(3.0))
+}
+
+/// The words about the pull follow the verdict as it now stands.
+fn note_pull(pour: &mut PourRow, pull: Option<&PullRow>) {
+    let Some(pull) = pull else { return };
+    pour.quality
+        .retain(|w| w != quality::WEAK_PULL && w != quality::MISSING_PULL);
+    match pull.verdict {
+        Verdict::Weak => pour.quality.push(quality::WEAK_PULL.to_owned()),
+        Verdict::Missing => pour.quality.push(quality::MISSING_PULL.to_owned()),
+        Verdict::Good | Verdict::Unknown => {}
+    }
+    pour.quality.sort_unstable();
+}
+
+/// Pours made on the same gasket before this one; none while no change is on record.
+fn count_seal_age(pours: &mut [PourRow], gaskets: &[Micros]) {
+    let mut current: Option<Micros> = None;
+    let mut count = 0;
+    for pour in pours {
+        let changed = gaskets.iter().rev().find(|at| **at <= pour.at).copied();
+        if changed != current {
+            (current, count) = (changed, 0);
+        }
+        pour.seal_age_pours = changed.map(|_| count);
+        count += 1;
+    }
+}
+
+fn card_of<'a>(pour: &PourRow, context: &'a Context) -> Option<&'a Card> {
+    context
+        .cards
+        .iter()
+        .filter(|card| card.machine == pour.machine && near(card.pour_at, pour.at))
+        .min_by_key(|card| (card.pour_at.0.abs_diff(pour.at.0), &card.id))
+}
+
+fn fill_from_card(pour: &mut PourRow, card: Option<&Card>, context: &Context) {
+    let Some(card) = card else { return };
+    pour.flask = Some(card.id.clone());
+    pour.target_c = card.target_c.or_else(|| target_at(pour.at, card, context));
+    if let Some((melt, liquidus)) = pour.pour_temperature_c.zip(card.liquidus_c) {
+        pour.superheat_k = Some(melt - liquidus);
+        pour.quality.retain(|w| w != quality::BELOW_LIQUIDUS);
+        if melt < liquidus {
+            pour.quality.push(quality::BELOW_LIQUIDUS.to_owned());
+            pour.quality.sort_unstable();
+        }
+    }
+    if card.kiln_temperature_c.is_some() {
+        pour.kiln_temperature_c = card.kiln_temperature_c;
+        pour.quality.retain(|w| w != quality::NO_KILN_READING);
+    }
+    if card.soak_min.is_some() {
+        pour.soak_min = card.soak_min;
+    }
+    let transfer = card
+        .out_of_kiln_at
+        .map(|out| pour.at.seconds_since(out))
+        .filter(|s| (0.0..=LONGEST_TRANSFER_S).contains(s));
+    if transfer.is_some() {
+        pour.transfer_s = transfer;
+    }
+    if pour.flask_temperature_from != Some(FlaskTemperatureFrom::Measured)
+        && let Some(set_point) = card.kiln_set_point_c
+    {
+        pour.flask_temperature_c = Some(set_point);
+        // Anywhere between the coolest and the hottest shelf (rectangular; JCGM 100, 4.3.7).
+        pour.flask_temperature_sd_k = card.kiln_spread_k.map(|spread| spread / 12.0_f64.sqrt());
+        pour.flask_temperature_from = Some(FlaskTemperatureFrom::Card);
+    }
+}
+
+/// The newest target for this alloy and section; one for the section goes before one for all.
+fn target_at(at: Micros, card: &Card, context: &Context) -> Option<f64> {
+    let alloy = card.alloy.as_deref()?;
+    let newest = |section: Option<&str>| {
+        context
+            .targets
+            .iter()
+            .filter(|t| t.alloy == alloy && t.section.as_deref() == section && t.from <= at)
+            .max_by_key(|t| t.from)
+            .map(|t| t.pour_temperature_c)
+    };
+    card.section
+        .as_deref()
+        .and_then(|section| newest(Some(section)))
+        .or_else(|| newest(None))
+}

@@ -1,0 +1,89 @@
+//! What the detector tells, and the figures of the moment for a page at the machine.
+
+use super::found::PourFound;
+use super::history::Reading;
+use super::pull::PullFound;
+use super::rows::Verdict;
+use crate::stage::Stage;
+use crate::time::Micros;
+
+/// Something became certain.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event {
+    /// The melt entered a stage.
+    StageChanged {
+        /// Since when.
+        at: Micros,
+        /// Which.
+        stage: Stage,
+    },
+    /// The vacuum came on.
+    PullOpened {
+        /// When.
+        at: Micros,
+    },
+    /// A verdict on the pull under way: the first within 5 s of its opening, again whenever it
+    /// changes.
+    PullJudged {
+        /// The pull, by its opening.
+        opened_at: Micros,
+        /// As of when.
+        at: Micros,
+        /// What it is worth so far.
+        verdict: Verdict,
+        /// Deepest second so far, kPa below ambient.
+        depth_kpa: Option<f64>,
+    },
+    /// The vacuum went off. Its measures follow as [`Event::PullFound`], at most a minute of
+    /// event time later, once the leak-up has been watched.
+    PullClosed {
+        /// The pull, by its opening.
+        opened_at: Micros,
+        /// When.
+        at: Micros,
+    },
+    /// A pull is over and measured.
+    PullFound(Box<PullFound>),
+    /// Metal left, and is measured: 12 to 45 s after it happened.
+    Poured(Box<PourFound>),
+}
+
+/// The figures of the moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Now {
+    /// Event time of the newest sample.
+    pub at: Option<Micros>,
+    /// The stage.
+    pub stage: Stage,
+    /// Newest believed melt reading, °C.
+    pub melt_c: Option<Reading>,
+    /// Newest vacuum, kPa below ambient.
+    pub vacuum_kpa: Option<Reading>,
+    /// The same as a share of what the day's air allows, 0–1.
+    pub vacuum_share: Option<f64>,
+    /// Newest cover gas, L/min.
+    pub gas_flow_l_min: Option<Reading>,
+    /// Newest kiln reading, °C: the first kiln's that is heard.
+    pub kiln_c: Option<Reading>,
+    /// The melt probe seems to be out of the metal.
+    pub probe_out: bool,
+    /// When cold metal last went in.
+    pub charge_at: Option<Micros>,
+    /// The pull under way.
+    pub pull: Option<OpenPull>,
+    /// The last pour.
+    pub last_pour: Option<Micros>,
+}
+
+/// A pull under way.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OpenPull {
+    /// When the vacuum came on.
+    pub opened_at: Micros,
+    /// Deepest second so far, kPa below ambient.
+    pub depth_kpa: Option<f64>,
+    /// Its verdict, once it is 5 s old.
+    pub verdict: Option<Verdict>,
+    /// Whether metal has been poured into it.
+    pub poured: bool,
+}

@@ -1,0 +1,87 @@
+//! Context-free extraction: the samples of one session in, its pulls and pours out. Sorting and
+//! the [`Detector`], nothing more; what spans sessions is added by [`super::assemble`].
+
+use super::detector::Detector;
+use super::events::Event;
+use super::found::PourFound;
+use super::pull::PullFound;
+use super::rows::{PourRow, Row};
+use super::setup::{Mark, Meta};
+use crate::sample::Sample;
+use crate::time::Micros;
+
+/// The pulls and pours of one session's samples, which may come in any order.
+pub fn extract(samples: &[Sample], meta: &Meta) -> Vec<Row> {
+    let mut sorted = samples.to_vec();
+    sorted.sort_by(Sample::total_cmp);
+    extract_sorted(&sorted, meta)
+}
+
+/// The same for samples that are already in [`Sample::total_cmp`] order.
+pub fn extract_sorted<'a>(samples: impl IntoIterator<Item = &'a Sample>, meta: &Meta) -> Vec<Row> {
+    let mut detector = Detector::new(meta.setup);
+    let mut events = Vec::new();
+    for sample in samples {
+        events.append(&mut detector.push(sample));
+    }
+    events.append(&mut detector.finish());
+    rows(events, &meta.session, &meta.machine)
+}
+
+/// The rows of what a detector told over a session: ordered by time, pours numbered from 1.
+pub fn rows(events: impl IntoIterator<Item = Event>, session: &str, machine: &str) -> Vec<Row> {
+    let mut pulls: Vec<PullFound> = Vec::new();
+    let mut pours: Vec<PourFound> = Vec::new();
+    for event in events {
+        match event {
+            Event::PullFound(pull) => pulls.push(*pull),
+            Event::Poured(pour) => pours.push(*pour),
+            _ => {}
+        }
+    }
+    pours.sort_by_key(|p| p.at);
+    let pours = pours
+        .into_iter()
+        .zip(1..)
+        .map(|(pour, number)| Row::Pour(pour.into_row(session, machine, number)));
+    let pulls = pulls
+        .into_iter()
+        .map(|pull| Row::Pull(pull.into_row(session, machine)));
+    let mut rows: Vec<Row> = pulls.chain(pours).collect();
+    // Stable: a pull stands before a pour of the same instant.
+    rows.sort_by_key(Row::at);
+    rows
+}
+
+/// Measures a pour that a person marked, from samples around it in any order (a quarter of an
+/// hour before it gives every figure but those that look back further).
+///
+/// None if no usable sample is there.
+pub fn measure(samples: &[Sample], meta: &Meta, mark: Mark) -> Option<PourRow> {
+    let mut sorted = samples.to_vec();
+    sorted.sort_by(Sample::total_cmp);
+    let mut detector = Detector::new(meta.setup);
+    let mut events = Vec::new();
+    let mut marked = false;
+    for sample in &sorted {
+        if !marked && sample.time > mark.at {
+            marked = true;
+            events.append(&mut detector.mark(mark));
+        }
+        events.append(&mut detector.push(sample));
+    }
+    if !marked && !sorted.is_empty() {
+        events.append(&mut detector.mark(mark));
+    }
+    events.append(&mut detector.finish());
+    let near = |at: Micros| at.seconds_since(mark.at).abs() < 15.0;
+    rows(events, &meta.session, &meta.machine)
+        .into_iter()
+        .find_map(|row| match row {
+            Row::Pour(pour) if near(pour.at) => Some(PourRow {
+                found_by: mark.found_by,
+                ..pour
+            }),
+            _ => None,
+        })
+}

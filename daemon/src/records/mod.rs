@@ -41,3 +41,6 @@ pub mod words;
 
 pub use book::{BookSetup, Records};
 pub use error::{RecordError, Result};
+
+#[cfg(test)]
+mod tests;

@@ -14,7 +14,8 @@
 //! | [`extraction`] | pulls and pours as the detector finds them, the pours' identities kept |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
-//! | [`flasks`] | flask cards and their lines |
+//! | [`card`] | what a flask card says |
+//! | [`flasks`] | flask cards and their lines, kept and looked up |
 //! | [`inspections`] | what came of the pieces, by stage |
 //! | [`metal`] | lots, charges and the weights that came back |
 //! | [`parts`] | part changes and probe checks |
@@ -24,6 +25,7 @@
 //! | [`dictionary`] | every table and column in words, with its unit |
 
 pub mod book;
+pub mod card;
 pub mod dictionary;
 pub mod error;
 pub mod evidence;

@@ -19,8 +19,8 @@
 
 pub mod book;
 pub mod clock;
-pub mod import;
 pub mod config;
+pub mod import;
 pub mod journal;
 pub mod mqtt;
 pub mod place;

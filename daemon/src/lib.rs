@@ -7,6 +7,7 @@
 //! | [`book`] | the folder that holds everything, and where in it each thing lies |
 //! | [`clock`] | the clock, injected everywhere so that demo and replay run at any speed |
 //! | [`config`] | `pourbook.toml`, read once and checked whole |
+//! | [`export`] | every table as CSV and Parquet, with the data dictionary |
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
 //! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
@@ -20,6 +21,7 @@
 pub mod book;
 pub mod clock;
 pub mod config;
+pub mod export;
 pub mod import;
 pub mod journal;
 pub mod mqtt;

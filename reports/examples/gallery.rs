@@ -4,19 +4,19 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use analysis::alloy::Alloys;
 use analysis::channel::Channel;
+use analysis::defect::DefectKinds;
+use analysis::evidence::{Question, evidence};
 use analysis::flask::Flask;
 use analysis::pour::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::units::{Scheme, ShownIn};
 use jiff::tz::TimeZone;
-use reports::chart::kinds::Kind;
-use reports::page::answers::Answer;
 use reports::page::{
     Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
     render_week,
 };
-use reports::rates::Rate;
 use reports::session_trace::{SessionTrace, StageSpan};
 
 /// A small repeatable source of numbers between 0 and 1.
@@ -236,28 +236,6 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
     (trace, pours, pulls)
 }
 
-fn rate(defective: u64, pieces: u64, low: f64, high: f64) -> Option<Rate> {
-    Some(Rate {
-        defective,
-        pieces,
-        estimate: defective as f64 / pieces as f64,
-        low,
-        high,
-    })
-}
-
-fn kind(name: &str, side: &str, n: u64, low: f64, high: f64) -> Kind {
-    Kind {
-        name: name.to_owned(),
-        side: side.to_owned(),
-        pieces: 6205,
-        defective: n,
-        rate: n as f64 / 6205.0,
-        low,
-        high,
-    }
-}
-
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut args = std::env::args().skip(1);
     let folder = PathBuf::from(args.next().ok_or("name a folder to write to")?);
@@ -275,45 +253,20 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let monday = Micros::parse_rfc3339("2026-11-16T00:00:00Z")?;
     let open = Micros::parse_rfc3339("2026-11-18T09:12:00Z")?;
     let (trace, pours, pulls) = session(&mut dice, open);
-    let answers = vec![
-        Answer {
-            alloy: "sterling-925".to_owned(),
-            section: "medium".to_owned(),
-            sentence: format!(
-                "7.4 % of pieces had a defect that heat can steer (95 % interval 6.5–8.4 %, 151 flasks). Fewest at {} (5.1 %, 4.1–6.4 %), but nothing else is held equal in that comparison: keep to your usual {}.",
-                shop.shown.temperature(970.0),
-                shop.shown.temperature(968.0)
-            ),
-            grade: "none".to_owned(),
-            flasks: 151,
-            sessions: 52,
-            rate: rate(275, 3716, 0.065, 0.084),
-        },
-        Answer {
-            alloy: "gold-14k-yellow".to_owned(),
-            section: "medium".to_owned(),
-            sentence: format!(
-                "8.1 % of pieces had a defect that heat can steer (95 % interval 6.4–10 %, 49 flasks): keep to your usual {}.",
-                shop.shown.temperature(985.0)
-            ),
-            grade: "none".to_owned(),
-            flasks: 49,
-            sessions: 41,
-            rate: rate(97, 1197, 0.064, 0.101),
-        },
-        Answer {
-            alloy: "sterling-925".to_owned(),
-            section: "thin".to_owned(),
-            sentence: "6.9 % of pieces had a defect that heat can steer (95 % interval 3.0–15 %, 14 flasks). That is too few to say where it is fewest.".to_owned(),
-            grade: "none".to_owned(),
-            flasks: 14,
-            sessions: 9,
-            rate: rate(24, 348, 0.030, 0.150),
-        },
-    ];
-    let sentences: Vec<String> = answers
+    let flasks = flasks(&mut dice, monday);
+    let kinds = DefectKinds::standard();
+    let alloys = Alloys::default();
+    let ask = Question {
+        shown_in: shop.shown,
+        kinds: kinds.clone(),
+        alloys: alloys.clone(),
+        ..Question::default()
+    };
+    let found = evidence(&flasks, &ask);
+    let sentences: Vec<String> = found
+        .strata
         .iter()
-        .map(|a| format!("{}, {}: {}", a.alloy, a.section, a.sentence))
+        .map(|s| s.advice.sentence.clone())
         .collect();
     let week = Week {
         shop: shop.clone(),
@@ -321,17 +274,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         week: 47,
         made_at: Micros::parse_rfc3339("2026-11-23T06:00:00Z")?,
         version: "0.1.0".to_owned(),
-        flasks: flasks(&mut dice, monday),
+        flasks,
         pours: pours.clone(),
         pulls: pulls.clone(),
-        answers,
-        kinds: vec![
-            kind("no-fill", "fewer", 262, 0.036, 0.049),
-            kind("gas-porosity", "more", 171, 0.023, 0.033),
-            kind("broken-pattern", "not the pour's doing", 61, 0.007, 0.013),
-            kind("fin", "not the pour's doing", 18, 0.0017, 0.0047),
-            kind("shrinkage", "either way", 9, 0.0007, 0.0029),
-        ],
+        evidence: found,
+        kinds,
+        alloys,
         machines: vec![Machine {
             name: "bench-1".to_owned(),
             senses: vec![
@@ -409,8 +357,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         flasks: vec![],
         pours: vec![],
         pulls: vec![],
-        answers: vec![],
-        kinds: vec![],
+        evidence: evidence(&[], &ask),
         machines: vec![Machine {
             name: "bench-1".to_owned(),
             senses: vec![],

@@ -6,6 +6,7 @@
 //! noise, resolution and a few milliseconds of jitter of their sender's clock.
 
 use analysis::channel::Channel;
+use analysis::sample::{Quality, Sample};
 use analysis::time::Micros;
 use serde::{Deserialize, Serialize};
 
@@ -66,6 +67,26 @@ pub struct SimulatedSession {
     pub cards: Vec<FlaskCard>,
     /// The inspections; flasks that nobody counted have none.
     pub inspections: Vec<Inspection>,
+}
+
+impl SimulatedSession {
+    /// The readings as a published trace has them: by channel, then in the total order, each
+    /// delivered repeat once.
+    pub fn trace(&self) -> Vec<Sample> {
+        let mut samples: Vec<Sample> = self
+            .samples
+            .iter()
+            .map(|r| Sample {
+                time: r.time,
+                channel: r.channel,
+                value: r.value,
+                quality: Quality::Good,
+            })
+            .collect();
+        samples.sort_by(|a, b| a.channel.cmp(&b.channel).then(a.total_cmp(b)));
+        samples.dedup();
+        samples
+    }
 }
 
 /// Simulates one session. `rate_hz` is the rate of melt, vacuum and gas readings, at most 10;

@@ -20,6 +20,7 @@ use crate::time::Micros;
 use crate::units::ShownIn;
 
 pub use answer::evidence;
+pub use count::tallies;
 
 /// Which pieces count as events.
 #[derive(Clone, Debug, PartialEq, Eq, Default)]

@@ -43,14 +43,20 @@ const LAGS_S: [f64; 4] = [0.05, 1.5, 3.0, 5.0];
 /// from induction and mains.
 const WILD: f64 = 5.0;
 
-/// Finds the best turn between `earliest` and `latest` in (seconds, °C) readings in order of
-/// time. None if there are too few readings on either side.
+/// Finds the turn between `earliest` and `latest` in (seconds, °C) readings in order of time.
+/// None if there are too few readings on either side.
 pub(crate) fn find(readings: &[(f64, f64)], earliest: f64, latest: f64) -> Option<Turn> {
     let step = median_step(readings)?;
-    let mut kept = readings.to_vec();
-    let first = search(&kept, earliest, latest, step)?;
-    let spread = first.robust_spread(&kept).max(0.15);
-    kept.retain(|r| (r.1 - first.value(r.0)).abs() <= WILD * spread);
+    // A rough search first, on half seconds: it need only find the neighbourhood.
+    let rough = thinned(readings, 0.5);
+    let first = search(&rough, earliest, latest, (0.5 * step).clamp(1.0, 2.0), 2)?.0;
+    // The rough shape is off by a few per cent of a deep drop; that does not make readings wild.
+    let spread = first.robust_spread(&rough).max(0.15).max(0.03 * first.drop);
+    let kept: Vec<(f64, f64)> = readings
+        .iter()
+        .copied()
+        .filter(|r| (r.1 - first.value(r.0)).abs() <= WILD * spread)
+        .collect();
     // The second look is closer in time, where a straight line before the turn is truest.
     let before = (25.0_f64).max(6.0 * step);
     let after = (LOOK_S + 1.0).max(4.0 * step);
@@ -59,10 +65,54 @@ pub(crate) fn find(readings: &[(f64, f64)], earliest: f64, latest: f64) -> Optio
         .copied()
         .filter(|r| r.0 >= first.at - before && r.0 <= first.at + after)
         .collect();
-    let from = (first.at - 4.0 * step.max(1.0)).max(earliest);
-    let to = (first.at + 4.0 * step.max(1.0)).min(latest);
-    let best = search(&near, from, to, step).unwrap_or(first);
-    Some(best.described(&near, readings))
+    let reach = 4.0 * step.clamp(1.0, 5.0);
+    let from = (first.at - reach).max(earliest);
+    let to = (first.at + reach).min(latest);
+    let Some((best, tried)) = search(&near, from, to, (0.25 * step).clamp(0.2, 1.0), 1) else {
+        return Some(first.described(&rough, readings));
+    };
+    Some(settled(best, &tried, near.len()).described(&near, readings))
+}
+
+/// The mean over all shapes tried, each weighted by its likelihood: with noise, many turns
+/// explain the readings nearly as well as the best, and their mean is nearer the truth.
+fn settled(best: Shape, tried: &[Shape], readings: usize) -> Shape {
+    let freedom = readings.saturating_sub(6).max(1) as f64;
+    let variance = (best.rss / freedom).max(0.1 * 0.1);
+    let (mut sum, mut at, mut level) = (0.0, 0.0, 0.0);
+    for shape in tried {
+        let weight = (-(shape.rss - best.rss) / (2.0 * variance)).exp();
+        sum += weight;
+        at += weight * shape.at;
+        level += weight * shape.level;
+    }
+    Shape {
+        at: at / sum,
+        level: level / sum,
+        ..best
+    }
+}
+
+/// Readings closer than `apart` are averaged.
+pub(crate) fn thinned(readings: &[(f64, f64)], apart: f64) -> Vec<(f64, f64)> {
+    let mut out: Vec<(f64, f64)> = Vec::new();
+    let (mut start, mut t_sum, mut y_sum, mut n) = (f64::NEG_INFINITY, 0.0, 0.0, 0.0);
+    for (t, y) in readings {
+        // A hair's breadth, so that readings exactly `apart` stay apart.
+        if t - start >= apart - 1e-6 {
+            if n > 0.0 {
+                out.push((t_sum / n, y_sum / n));
+            }
+            (start, t_sum, y_sum, n) = (*t, 0.0, 0.0, 0.0);
+        }
+        t_sum += t;
+        y_sum += y;
+        n += 1.0;
+    }
+    if n > 0.0 {
+        out.push((t_sum / n, y_sum / n));
+    }
+    out
 }
 
 fn median_step(readings: &[(f64, f64)]) -> Option<f64> {
@@ -153,38 +203,34 @@ fn response(x: f64, tau: f64, lag: f64) -> f64 {
     1.0 - (tau * (-x / tau).exp() - lag * (-x / lag).exp()) / (tau - lag)
 }
 
-/// The best shape over the grid of turns, falls and lags.
-fn search(readings: &[(f64, f64)], earliest: f64, latest: f64, step: f64) -> Option<Shape> {
+/// The best shape over the grid of turns, falls and lags, and all that were tried. Of the falls
+/// and lags only every `skip`-th is tried.
+fn search(
+    readings: &[(f64, f64)],
+    earliest: f64,
+    latest: f64,
+    step: f64,
+    skip: usize,
+) -> Option<(Shape, Vec<Shape>)> {
     if readings.len() < 7 || latest.is_nan() || earliest > latest {
         return None;
     }
-    let coarse = (0.5 * step).clamp(0.25, 2.0);
-    let mut best: Option<Shape> = None;
-    let mut consider = |at: f64| {
-        for tau in TAUS_S {
-            for lag in LAGS_S {
-                let Some(shape) = solve(readings, at, tau, lag) else {
-                    continue;
-                };
-                if shape.drop > 0.0 && best.is_none_or(|b| shape.rss < b.rss) {
-                    best = Some(shape);
-                }
+    let steps = ((latest - earliest) / step).ceil().min(400.0) as u32;
+    let mut tried = Vec::new();
+    for i in 0..=steps {
+        let at = (earliest + step * f64::from(i)).min(latest);
+        for tau in TAUS_S.iter().step_by(skip) {
+            for lag in LAGS_S.iter().step_by(skip) {
+                let shape = solve(readings, at, *tau, *lag);
+                tried.extend(shape.filter(|shape| shape.drop > 0.0));
             }
         }
-        best
-    };
-    let steps = ((latest - earliest) / coarse).ceil().min(400.0) as u32;
-    for i in 0..=steps {
-        consider((earliest + coarse * f64::from(i)).min(latest));
     }
-    let mut fine = coarse;
-    for _ in 0..3 {
-        fine /= 2.0;
-        let centre = consider(earliest)?.at;
-        consider((centre - fine).max(earliest));
-        consider((centre + fine).min(latest));
-    }
-    best
+    let best = tried
+        .iter()
+        .copied()
+        .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
+    Some((best, tried))
 }
 
 /// Level, slope and drop by least squares for a given turn, fall and lag.

@@ -32,9 +32,10 @@ const MOST_DROP_K: f64 = 90.0;
 /// The fall must set in at least this fast, K/s: 5 K in 30 s.
 const LEAST_FALL_K_S: f64 = 0.15;
 /// The turn must explain the readings this much better than a straight line (F ratio; the 0.1 %
-/// point for 4 and 20 degrees of freedom is 7.1, doubled because the best of many turns is
-/// taken).
-const LEAST_EVIDENCE: f64 = 14.0;
+/// point for 4 and 20 degrees of freedom is 7.1) …
+const LEAST_EVIDENCE: f64 = 6.0;
+/// … and is only fully believed at twice that, because the best of many turns is taken.
+const FULL_EVIDENCE: f64 = 14.0;
 /// A melt that has come back to less than this share of its drop was stirred.
 const STIRRED: f64 = 0.4;
 /// Below this confidence nothing is said.
@@ -126,14 +127,16 @@ impl Watch {
         let origin = suspected_at;
         let back = BACK_S.max(5.0 * step);
         let pre = (20.0_f64).max(5.0 * step);
-        let readings = thinned(
-            melt.history
-                .between(
-                    origin.plus_seconds(-back - pre),
-                    origin.plus_seconds(WAIT_AT_MOST_S),
-                )
-                .map(|r| (r.at.seconds_since(origin), r.value)),
-        );
+        let readings: Vec<(f64, f64)> = melt
+            .history
+            .between(
+                origin.plus_seconds(-back - pre),
+                origin.plus_seconds(WAIT_AT_MOST_S),
+            )
+            .map(|r| (r.at.seconds_since(origin), r.value))
+            .collect();
+        // The fit needs no more than five readings a second, and its cost stays bounded.
+        let readings = turn::thinned(&readings, 0.2);
         let earliest = setting.from.seconds_since(origin).max(-back);
         let latest = setting.until.seconds_since(origin).min(0.0);
         let turn = turn::find(&readings, earliest, latest)?;
@@ -144,27 +147,6 @@ impl Watch {
             confidence,
         })
     }
-}
-
-/// Readings closer than 0.2 s are averaged: the fit needs no more, and its cost stays bounded.
-fn thinned(readings: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
-    let mut out: Vec<(f64, f64)> = Vec::new();
-    let (mut start, mut t_sum, mut y_sum, mut n) = (f64::NEG_INFINITY, 0.0, 0.0, 0.0);
-    for (t, y) in readings {
-        if t - start >= 0.2 {
-            if n > 0.0 {
-                out.push((t_sum / n, y_sum / n));
-            }
-            (start, t_sum, y_sum, n) = (t, 0.0, 0.0, 0.0);
-        }
-        t_sum += t;
-        y_sum += y;
-        n += 1.0;
-    }
-    if n > 0.0 {
-        out.push((t_sum / n, y_sum / n));
-    }
-    out
 }
 
 /// How sure it is that metal left at this turn, 0–1; none if it did not.
@@ -184,6 +166,7 @@ fn confidence(turn: &Turn, setting: &Setting) -> Option<f64> {
         return None;
     }
     let strength = 1.0 - (-0.5 * (turn.drop_k / (2.0 * spread).max(1.8)).powi(2)).exp();
+    let evidence = (turn.evidence / FULL_EVIDENCE).min(1.0);
     let came_back = ((turn.still_down - STIRRED) / 0.3).clamp(0.3, 1.0);
     let silence = (1.0 - (turn.gap_s - 5.0).max(0.0) / 90.0).clamp(0.4, 1.0);
     let molten = if turn.temperature_c < setting.molten_above_c {
@@ -192,6 +175,6 @@ fn confidence(turn: &Turn, setting: &Setting) -> Option<f64> {
         1.0
     };
     let vacuum = if setting.vacuum_known { 1.0 } else { 0.5 };
-    let confidence = 0.99 * strength * came_back * silence * molten * vacuum;
+    let confidence = 0.99 * strength * evidence * came_back * silence * molten * vacuum;
     (confidence >= LEAST_CONFIDENCE).then_some(confidence)
 }

@@ -4,33 +4,33 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use analysis::alloy::Alloys;
+use analysis::defect::DefectKinds;
 use analysis::time::Micros;
 use analysis::units::Unit;
-use jiff::Timestamp;
-use jiff::civil::{Date, DateTime};
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::castings_row::{Line, read_row};
 use super::columns::{Field, castings_columns};
 use super::error::{BadRow, ImportError};
 use super::sheet::{Row, Sheet};
-use crate::records::flasks::ABSOLUTE_ZERO_C;
-use crate::records::inspections::{Counts, KnownKind};
 
 /// What a castings file is read against.
 pub struct CastingsContext<'a> {
     /// The shop's time zone, for times without one of their own.
     pub zone: &'a TimeZone,
     /// The kinds of defect that may head a column.
-    pub kinds: &'a [KnownKind],
+    pub kinds: &'a DefectKinds,
     /// The words for a section.
     pub sections: &'a [String],
     /// Air pressure to take the share of a vacuum from, kPa: the standard atmosphere at the
     /// shop's altitude, since paper records hold no barometer.
     pub ambient_kpa: f64,
-    /// Lowest and highest pour temperature that make sense for an alloy, °C, if it is known.
-    pub pour_range: &'a dyn Fn(&str) -> Option<(f64, f64)>,
-    /// The machine of rows that name none.
-    pub default_machine: &'a str,
+    /// The alloys the shop knows.
+    pub alloys: &'a Alloys,
+    /// The machine of rows that name none; without it they are bad.
+    pub default_machine: Option<&'a str>,
     /// Nothing can be cast later than this.
     pub now: Micros,
 }
@@ -42,6 +42,8 @@ pub struct ImportedFlask {
     pub label: Option<String>,
     /// The machine.
     pub machine: String,
+    /// Whether a row names it, or it is the one that rows without a machine go to.
+    pub machine_named: bool,
     /// What its session is called in the file.
     pub session: Option<String>,
     /// The shop's day it was cast.
@@ -121,22 +123,6 @@ pub struct Castings {
     pub warnings: Vec<BadRow>,
 }
 
-struct CastAt {
-    at: Micros,
-    day: Date,
-    day_only: bool,
-}
-
-/// One row, read.
-struct Line {
-    label: Option<String>,
-    cast: CastAt,
-    machine: String,
-    session: Option<String>,
-    settings: Settings,
-    line: ImportedLine,
-}
-
 /// Reads a castings file.
 ///
 /// # Errors
@@ -152,20 +138,12 @@ pub fn read_castings(
     let mut warnings = Vec::new();
     let mut lines = Vec::with_capacity(sheet.rows.len());
     for (i, row) in sheet.rows.iter().enumerate() {
-        let mut reader = RowReader {
-            sheet: &sheet,
-            row,
-            fields: &fields,
-            context,
-            complaints: Vec::new(),
-            warnings: Vec::new(),
-        };
-        let line = reader.read();
-        warnings.append(&mut reader.warnings);
-        if !reader.complaints.is_empty() {
-            bad.insert(i, reader.complaints);
+        let mut read = read_row(&sheet, row, &fields, context);
+        warnings.append(&mut read.warnings);
+        if !read.complaints.is_empty() {
+            bad.insert(i, read.complaints);
         }
-        lines.push(line);
+        lines.push(read.line);
     }
     let (flasks, mut bad) = gather(&sheet, &fields, lines, bad);
     let mut good = Vec::with_capacity(flasks.len());
@@ -203,7 +181,7 @@ fn leave_out(
     }
 }
 
-fn complaint(sheet: &Sheet, row: &Row, column: Option<usize>, reason: String) -> BadRow {
+pub(super) fn complaint(sheet: &Sheet, row: &Row, column: Option<usize>, reason: String) -> BadRow {
     BadRow {
         file: sheet.name.clone(),
         line: row.line,
@@ -237,6 +215,7 @@ fn gather(
             flasks.push(ImportedFlask {
                 label: line.label,
                 machine: line.machine,
+                machine_named: line.machine_named,
                 session: line.session,
                 day: line.cast.day,
                 cast_at: line.cast.at,
@@ -258,6 +237,7 @@ fn gather(
                 .or_default()
                 .push(complaint(sheet, &sheet.rows[i], column, reason));
         };
+        flask.machine_named |= line.machine_named;
         if !line.cast.day_only {
             if flask.day_only {
                 flask.cast_at = line.cast.at;
@@ -271,7 +251,43 @@ fn gather(
         flask.lines.push(line.line);
         flask.rows.push(i);
     }
+    refuse_half_named_sessions(sheet, &by_key, &flasks, &mut bad);
     (flasks, bad)
+}
+
+/// Of two flasks that differ only in that one names its session, nobody can say whether they
+/// are one.
+fn refuse_half_named_sessions(
+    sheet: &Sheet,
+    by_key: &HashMap<Key, usize>,
+    flasks: &[ImportedFlask],
+    bad: &mut BTreeMap<usize, Vec<BadRow>>,
+) {
+    let mut named: HashMap<(&str, Date, &str), u64> = HashMap::new();
+    for ((label, day, machine, session), at) in by_key {
+        if session.is_some() {
+            let line = sheet.rows[flasks[*at].rows[0]].line;
+            let first = named.entry((label, *day, machine)).or_insert(line);
+            *first = line.min(*first);
+        }
+    }
+    for ((label, day, machine, session), at) in by_key {
+        let Some(line) = named.get(&(label.as_str(), *day, machine.as_str())) else {
+            continue;
+        };
+        if session.is_none() {
+            for row in &flasks[*at].rows {
+                let reason =
+                    format!("names no session, though line {line} of the same flask and day does");
+                bad.entry(*row).or_default().push(complaint(
+                    sheet,
+                    &sheet.rows[*row],
+                    None,
+                    reason,
+                ));
+            }
+        }
+    }
 }
 
 fn merge(into: &mut Settings, from: Settings, disagree: &mut impl FnMut(&Field, String, String)) {
@@ -346,7 +362,7 @@ fn merge(into: &mut Settings, from: Settings, disagree: &mut impl FnMut(&Field, 
     // Notes add up, whatever each line says.
     match (&mut into.note, from.note) {
         (Some(held), Some(more)) if *held != more => {
-            let mut notes: Vec<&str> = held.split("; ").chain([more.as_str()]).collect();
+            let mut notes: Vec<&str> = held.split("; ").chain(more.split("; ")).collect();
             notes.sort_unstable();
             notes.dedup();
             *held = notes.join("; ");
@@ -354,320 +370,4 @@ fn merge(into: &mut Settings, from: Settings, disagree: &mut impl FnMut(&Field, 
         (held @ None, more) => *held = more,
         _ => {}
     }
-}
-
-struct RowReader<'a> {
-    sheet: &'a Sheet,
-    row: &'a Row,
-    fields: &'a [Field],
-    context: &'a CastingsContext<'a>,
-    complaints: Vec<BadRow>,
-    warnings: Vec<BadRow>,
-}
-
-impl RowReader<'_> {
-    /// Reads the row; none when it has no day, machine or pieces to belong to. Other complaints
-    /// leave a line, so that the flask it belongs to is known.
-    fn read(&mut self) -> Option<Line> {
-        if let Some(misfit) = self.sheet.misfit(self.row) {
-            self.complain(None, misfit);
-            return None;
-        }
-        let mut label = None;
-        let mut cast = None;
-        let mut machine = None;
-        let mut session = None;
-        let mut pieces = None;
-        let mut settings = Settings::default();
-        let mut line = ImportedLine {
-            section: None,
-            pattern: None,
-            pieces: 0,
-            defective: None,
-            defective_steering: None,
-            kinds: BTreeMap::new(),
-        };
-        for (at, field) in self.fields.iter().enumerate() {
-            let Some(cell) = self.row.cell(at) else {
-                if matches!(field, Field::CastAt | Field::Pieces) {
-                    self.complain(Some(at), "is empty; every row needs it".into());
-                }
-                continue;
-            };
-            let text = || Some(cell.to_owned());
-            match field {
-                Field::Flask => label = text(),
-                Field::Machine => machine = text(),
-                Field::Session => session = text(),
-                Field::Alloy => settings.alloy = text(),
-                Field::Pattern => line.pattern = text(),
-                Field::Note => settings.note = text(),
-                Field::Reason => {}
-                Field::CastAt => cast = self.cast_at(at, cell),
-                Field::Section => line.section = self.section(at, cell),
-                Field::Pieces => {
-                    pieces = self.count(at, cell);
-                    if pieces == Some(0) {
-                        self.complain(Some(at), "0 pieces; leave such a row out".into());
-                        pieces = None;
-                    }
-                }
-                Field::Defective => line.defective = self.count(at, cell),
-                Field::DefectiveSteering => line.defective_steering = self.count(at, cell),
-                Field::Kind(kind) => {
-                    if let Some(n) = self.count(at, cell) {
-                        line.kinds.insert(kind.clone(), n);
-                    }
-                }
-                Field::SealAge => settings.seal_age_pours = self.count(at, cell),
-                Field::Metal(factor) => {
-                    settings.metal_g = self.number(at, cell, *factor, |v| {
-                        (v <= 0.0).then(|| "must be more than 0".into())
-                    });
-                }
-                Field::Remelt(factor) => {
-                    settings.remelt_percent = self.number(at, cell, *factor, |v| {
-                        (!(0.0..=100.0).contains(&v)).then(|| "is not between 0 and 100 %".into())
-                    });
-                }
-                Field::Soak(factor) => settings.soak_min = self.number(at, cell, *factor, negative),
-                Field::GasFlow(unit) => {
-                    settings.gas_flow_l_min = self.reading(at, cell, *unit, negative);
-                }
-                Field::PourTemperature(unit) => {
-                    settings.pour_temperature_c = self.reading(at, cell, *unit, too_cold);
-                }
-                Field::FlaskTemperature(unit) => {
-                    settings.flask_temperature_c = self.reading(at, cell, *unit, too_cold);
-                }
-                Field::Vacuum(unit) => {
-                    settings.vacuum_kpa = self.reading(at, cell, *unit, no_vacuum);
-                }
-            }
-        }
-        self.counts_agree(pieces, &line);
-        self.look_odd(&settings);
-        Some(Line {
-            label,
-            cast: cast?,
-            machine: machine.unwrap_or_else(|| self.context.default_machine.to_owned()),
-            session,
-            settings,
-            line: ImportedLine {
-                // A bad row's pieces are never used; its flask is left out.
-                pieces: pieces.unwrap_or(1),
-                ..line
-            },
-        })
-    }
-
-    fn complain(&mut self, column: Option<usize>, reason: String) {
-        self.complaints
-            .push(complaint(self.sheet, self.row, column, reason));
-    }
-
-    fn number(
-        &mut self,
-        at: usize,
-        cell: &str,
-        factor: f64,
-        wrong: impl Fn(f64) -> Option<String>,
-    ) -> Option<f64> {
-        self.converted(at, cell, |v| v * factor, wrong)
-    }
-
-    fn reading(
-        &mut self,
-        at: usize,
-        cell: &str,
-        unit: Unit,
-        wrong: impl Fn(f64) -> Option<String>,
-    ) -> Option<f64> {
-        self.converted(at, cell, |v| unit.to_canonical(v), wrong)
-    }
-
-    fn converted(
-        &mut self,
-        at: usize,
-        cell: &str,
-        convert: impl Fn(f64) -> f64,
-        wrong: impl Fn(f64) -> Option<String>,
-    ) -> Option<f64> {
-        let Some(value) = self.sheet.number(cell).map(convert) else {
-            self.complain(Some(at), self.sheet.not_a_number(cell));
-            return None;
-        };
-        if let Some(reason) = wrong(value) {
-            self.complain(Some(at), format!("\"{cell}\" {reason}"));
-            return None;
-        }
-        Some(value)
-    }
-
-    fn count(&mut self, at: usize, cell: &str) -> Option<u32> {
-        let count = cell.parse().ok().or_else(|| {
-            let value = self.sheet.number(cell)?;
-            // Spreadsheets write whole numbers as 12.0 when a column was once something else.
-            (value.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&value))
-                .then_some(value as u32)
-        });
-        if count.is_none() {
-            self.complain(
-                Some(at),
-                format!("\"{cell}\" is not a count; write a whole number, or nothing if it was not counted"),
-            );
-        }
-        count
-    }
-
-    fn section(&mut self, at: usize, cell: &str) -> Option<String> {
-        let word = cell.to_lowercase();
-        if let Some(known) = self
-            .context
-            .sections
-            .iter()
-            .find(|s| s.to_lowercase() == word)
-        {
-            return Some(known.clone());
-        }
-        self.complain(
-            Some(at),
-            format!(
-                "\"{cell}\" is not a section; use {}",
-                self.context.sections.join(", ")
-            ),
-        );
-        None
-    }
-
-    fn cast_at(&mut self, at: usize, cell: &str) -> Option<CastAt> {
-        let Some(cast) = read_cast_at(cell, self.context.zone) else {
-            self.complain(
-                Some(at),
-                format!("\"{cell}\" is not a date; write it like 2026-11-18 or 2026-11-18T09:12"),
-            );
-            return None;
-        };
-        // A day's flasks stand at noon, which may still come when they are entered at eleven.
-        if cast.at > self.context.now.plus_seconds(86_400.0) {
-            self.complain(Some(at), format!("\"{cell}\" is in the future"));
-        }
-        Some(cast)
-    }
-
-    fn counts_agree(&mut self, pieces: Option<u32>, line: &ImportedLine) {
-        let Some(pieces) = pieces else { return };
-        let counts = Counts {
-            pieces,
-            defective: line.defective,
-            defective_steering: line.defective_steering,
-            kinds: &line.kinds,
-        };
-        if let Err((field, reason)) = counts.check(self.context.kinds) {
-            let column = self.fields.iter().position(|f| match f {
-                Field::Defective => field == "defective",
-                Field::DefectiveSteering => field == "defective_steering",
-                Field::Kind(kind) => field == "kind" && reason.contains(kind.as_str()),
-                _ => false,
-            });
-            self.complain(column, reason);
-        }
-    }
-
-    fn look_odd(&mut self, settings: &Settings) {
-        let mut odd = Vec::new();
-        let range = settings.alloy.as_deref().and_then(self.context.pour_range);
-        if let (Some(c), Some((low, high))) = (settings.pour_temperature_c, range)
-            && !(low..=high).contains(&c)
-        {
-            let alloy = settings.alloy.as_deref().unwrap_or_default();
-            odd.push((
-                self.column(&Field::PourTemperature(Unit::Celsius)),
-                format!("{c:.0} °C is outside {low:.0} to {high:.0} °C, where {alloy} is poured; is the unit right?"),
-            ));
-        }
-        if let (Some(flask), Some(pour)) =
-            (settings.flask_temperature_c, settings.pour_temperature_c)
-            && flask >= pour
-        {
-            odd.push((
-                self.column(&Field::FlaskTemperature(Unit::Celsius)),
-                format!("a flask of {flask:.0} °C is hotter than the metal of {pour:.0} °C"),
-            ));
-        }
-        if let Some(kpa) = settings.vacuum_kpa
-            && kpa > self.context.ambient_kpa * 1.03
-        {
-            odd.push((
-                self.column(&Field::Vacuum(Unit::Kilopascal)),
-                format!(
-                    "{kpa:.1} kPa is more than all of the air at the shop's altitude ({:.1} kPa)",
-                    self.context.ambient_kpa
-                ),
-            ));
-        }
-        for (column, reason) in odd {
-            self.warnings
-                .push(complaint(self.sheet, self.row, column, reason));
-        }
-    }
-
-    fn column(&self, field: &Field) -> Option<usize> {
-        self.fields
-            .iter()
-            .position(|f| std::mem::discriminant(f) == std::mem::discriminant(field))
-    }
-}
-
-fn negative(value: f64) -> Option<String> {
-    (value < 0.0).then(|| "must be 0 or more".into())
-}
-
-fn too_cold(celsius: f64) -> Option<String> {
-    (celsius <= ABSOLUTE_ZERO_C).then(|| "is below absolute zero".into())
-}
-
-/// Deepest vacuum that can be: the highest air pressure ever measured at sea level is
-/// 108.4 kPa (Agata, 1968; from memory, World Meteorological Organization records), and
-/// below ambient means at most all of it.
-const DEEPEST_KPA: f64 = 109.0;
-
-fn no_vacuum(kpa: f64) -> Option<String> {
-    if kpa < 0.0 {
-        Some("must be a depth below the air, 0 or more; leave the sign away".into())
-    } else if kpa > DEEPEST_KPA {
-        Some("is more than there is air to pull; is the unit right?".into())
-    } else {
-        None
-    }
-}
-
-/// Reads an ISO 8601 date or date-time; without an offset it is the shop's time.
-fn read_cast_at(text: &str, zone: &TimeZone) -> Option<CastAt> {
-    let micros = |t: Timestamp| Micros(t.as_microsecond());
-    if text.len() == 10 {
-        let day: Date = text.parse().ok()?;
-        let noon = zone.to_timestamp(day.at(12, 0, 0, 0)).ok()?;
-        return Some(CastAt {
-            at: micros(noon),
-            day,
-            day_only: true,
-        });
-    }
-    if let Ok(stamp) = text.parse::<Timestamp>() {
-        return Some(CastAt {
-            at: micros(stamp),
-            day: zone.to_datetime(stamp).date(),
-            day_only: false,
-        });
-    }
-    if text.len() < 16 {
-        return None;
-    }
-    let local: DateTime = text.parse().ok()?;
-    Some(CastAt {
-        at: micros(zone.to_timestamp(local).ok()?),
-        day: local.date(),
-        day_only: false,
-    })
 }

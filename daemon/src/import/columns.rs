@@ -3,11 +3,11 @@
 //! with the nearest that is.
 
 use analysis::channel::Quantity;
+use analysis::defect::DefectKinds;
 use analysis::units::{Unit, UnitError};
 
 use super::error::ImportError;
 use super::sheet::Sheet;
-use crate::records::inspections::KnownKind;
 
 /// What a column holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -99,7 +99,7 @@ const DURATIONS: [(&str, f64); 3] = [("min", 1.0), ("h", 60.0), ("s", 1.0 / 60.0
 /// # Errors
 /// [`ImportError::File`] for a column that is not known, lacks its unit or has a wrong one, and
 /// for a required column that is missing.
-pub fn castings_columns(sheet: &Sheet, kinds: &[KnownKind]) -> Result<Vec<Field>, ImportError> {
+pub fn castings_columns(sheet: &Sheet, kinds: &DefectKinds) -> Result<Vec<Field>, ImportError> {
     let refuse = |problem: String| ImportError::File {
         file: sheet.name.clone(),
         problem,
@@ -148,7 +148,7 @@ fn plain(name: &str) -> String {
         .collect()
 }
 
-fn field(column: &str, kinds: &[KnownKind]) -> Result<Field, String> {
+fn field(column: &str, kinds: &DefectKinds) -> Result<Field, String> {
     let (name, unit) = match column.split_once('[') {
         Some((name, rest)) => {
             let unit = rest
@@ -207,7 +207,7 @@ fn kind(
     column: &str,
     name: &str,
     unit: Option<&str>,
-    kinds: &[KnownKind],
+    kinds: &DefectKinds,
 ) -> Result<Field, String> {
     if let Some(kind) = kinds.iter().find(|k| plain(&k.name) == name) {
         return match unit {
@@ -246,18 +246,9 @@ fn factor(column: &str, unit: &str, table: &[(&str, f64)]) -> Result<f64, String
 mod tests {
     use super::*;
 
-    fn kinds() -> Vec<KnownKind> {
-        ["no-fill", "gas-porosity"]
-            .map(|name| KnownKind {
-                name: name.into(),
-                steers: true,
-            })
-            .to_vec()
-    }
-
     fn read(header: &str) -> Result<Vec<Field>, String> {
         let sheet = Sheet::read("castings.csv", header.as_bytes().to_vec()).unwrap();
-        castings_columns(&sheet, &kinds()).map_err(|e| e.to_string())
+        castings_columns(&sheet, &DefectKinds::standard()).map_err(|e| e.to_string())
     }
 
     #[test]

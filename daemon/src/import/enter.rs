@@ -5,6 +5,9 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 
+use analysis::alloy::Alloys;
+use analysis::atmosphere::standard_pressure_kpa;
+use analysis::defect::DefectKinds;
 use analysis::time::Micros;
 use rusqlite::{OptionalExtension, Transaction, params};
 use sha2::{Digest, Sha256};
@@ -15,23 +18,38 @@ use super::castings::{Castings, CastingsContext, ImportedFlask, read_castings};
 use super::error::{BadRow, ImportError};
 use crate::records::Records;
 use crate::records::flasks::{FlaskCard, FlaskLine, insert_flask};
-use crate::records::inspections::KnownKind;
 
 /// How to import a castings file.
 #[derive(Clone, Debug)]
 pub struct ImportOptions {
     /// The kinds of defect that may head a column.
-    pub kinds: Vec<KnownKind>,
+    pub kinds: DefectKinds,
     /// The words for a section.
     pub sections: Vec<String>,
     /// Standard air pressure at the shop, kPa.
     pub ambient_kpa: f64,
-    /// Lowest and highest pour temperature that make sense for an alloy, °C.
-    pub pour_range: fn(&str) -> Option<(f64, f64)>,
+    /// The alloys the shop knows.
+    pub alloys: Alloys,
     /// The machine of rows that name none; none takes the book's only machine.
     pub machine: Option<String>,
     /// Import what is good and write the bad rows beside the file.
     pub skip_bad: bool,
+}
+
+impl Default for ImportOptions {
+    /// A shop at sea level with the standard kinds, sections and alloys.
+    fn default() -> Self {
+        ImportOptions {
+            kinds: DefectKinds::standard(),
+            sections: ["thin", "medium", "heavy", "mixed"]
+                .map(str::to_owned)
+                .to_vec(),
+            ambient_kpa: standard_pressure_kpa(0.0),
+            alloys: Alloys::standard(),
+            machine: None,
+            skip_bad: false,
+        }
+    }
 }
 
 /// What an import did.
@@ -85,8 +103,8 @@ pub fn import_castings(
             kinds: &options.kinds,
             sections: &options.sections,
             ambient_kpa: options.ambient_kpa,
-            pour_range: &options.pour_range,
-            default_machine: &machine,
+            alloys: &options.alloys,
+            default_machine: machine.as_deref(),
             now,
         },
     )?;
@@ -135,14 +153,19 @@ pub fn import_castings(
     Ok(report)
 }
 
-fn default_machine(records: &Records, options: &ImportOptions) -> Result<String, ImportError> {
-    if let Some(machine) = &options.machine {
-        return Ok(machine.clone());
+/// The machine of rows that name none: the one asked for, or the book's only one, or, in a book
+/// without machines, one called `bench`. In a book with several there is none.
+fn default_machine(
+    records: &Records,
+    options: &ImportOptions,
+) -> Result<Option<String>, ImportError> {
+    if options.machine.is_some() {
+        return Ok(options.machine.clone());
     }
-    // With several machines, rows that name none go to one that says so.
     Ok(match records.machines()?.as_slice() {
-        [only] => only.clone(),
-        _ => "bench".to_owned(),
+        [] => Some("bench".to_owned()),
+        [only] => Some(only.clone()),
+        _ => None,
     })
 }
 
@@ -431,7 +454,12 @@ fn hash_all(flasks: Vec<ImportedFlask>) -> Vec<(ImportedFlask, String)> {
             let mut text = format!(
                 "{:?}|{}|{:?}|{}|{}|{}|{:?}",
                 flask.label,
-                flask.machine,
+                // A machine that was only assumed is not part of what the rows say.
+                if flask.machine_named {
+                    flask.machine.as_str()
+                } else {
+                    ""
+                },
                 flask.session,
                 flask.day,
                 flask.cast_at.0,

@@ -86,7 +86,11 @@ impl Sheet {
             if !more {
                 break;
             }
-            let to = start + offset(reader.position());
+            let mut to = start + offset(reader.position());
+            // The reader ends a row after the first byte of a \r\n.
+            if bytes[..to].ends_with(b"\r") && bytes.get(to) == Some(&b'\n') {
+                to += 1;
+            }
             // Empty lines before a row belong to no row.
             let blank = bytes[from..to]
                 .iter()

@@ -66,6 +66,9 @@ impl DeviceClock {
             },
             Some(_) if self.mended() => {
                 self.wrong_by = None;
+                // The marks of before would accuse it again.
+                let stale = self.marks.len().saturating_sub(MENDED_MARKS);
+                self.marks.drain(..stale);
                 Some(News::Mended)
             }
             // Near its arrival by its own reckoning: right again, or not; the marks will tell.

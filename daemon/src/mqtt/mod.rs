@@ -23,3 +23,6 @@ pub mod repeats;
 pub mod senml;
 pub mod status;
 pub mod timing;
+
+#[cfg(test)]
+mod testing;

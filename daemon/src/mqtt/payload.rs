@@ -339,3 +339,245 @@ pub(super) fn short(text: &str) -> String {
     }
     line
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+pub(super) mod tests {
+    use super::*;
+    use crate::place::Place;
+    use analysis::channel::Channel;
+    use proptest::prelude::*;
+
+    /// A channel of an invented bench, heard as a bare number.
+    pub(in crate::mqtt) fn route(channel: &str, unit: &str) -> Route {
+        let channel: Channel = channel.parse().unwrap();
+        Route {
+            place: Place::Machine("bench-1".into()),
+            channel,
+            topic: format!("shop/bench-1/{channel}"),
+            unit: unit.into(),
+            sense: Sense::BelowAmbient,
+            flow_factor: 1.0,
+            ambient_kpa: 101.0,
+            value_pointer: String::new(),
+            time_pointer: String::new(),
+            min: None,
+            max: None,
+            stale_after_s: 5.0,
+        }
+    }
+
+    fn one(payload: &str, route: &Route) -> Result<f64, String> {
+        read(payload.as_bytes(), route, 101.0)
+            .map(|values| {
+                assert_eq!(values.len(), 1);
+                values[0].value
+            })
+            .map_err(|e| e.to_string())
+    }
+
+    #[test]
+    fn a_bare_number_is_read_in_its_unit() {
+        let melt = route("melt_temperature", "Cel");
+        assert_eq!(one("968.5", &melt), Ok(968.5));
+        assert_eq!(one(" 968.5\r\n", &melt), Ok(968.5));
+        // 1775 °F = 968.33 °C: (1775 − 32)/1.8, NIST SP 811 (2008) appendix B.8.
+        let fahrenheit = one("1775", &route("melt_temperature", "degF")).unwrap();
+        assert!((fahrenheit - 968.333_333).abs() < 1e-5);
+        // 1 inHg (conventional) = 3.386 389 kPa, SP 811 appendix B.8.
+        let needle = one("25", &route("vacuum", "inHg")).unwrap();
+        assert!((needle - 25.0 * 3.386_389).abs() < 1e-4);
+    }
+
+    #[test]
+    fn an_absolute_vacuum_is_counted_from_the_days_air() {
+        let mut vacuum = route("vacuum", "mbar");
+        vacuum.sense = Sense::Absolute;
+        assert_eq!(one("160", &vacuum), Ok(101.0 - 16.0));
+    }
+
+    #[test]
+    fn a_tube_scaled_for_another_gas_is_corrected() {
+        let mut gas = route("gas_flow", "L/min");
+        gas.flow_factor = 0.5;
+        assert_eq!(one("8", &gas), Ok(4.0));
+    }
+
+    #[test]
+    fn switches_speak_many_words() {
+        let valve = route("vacuum_valve", "");
+        for on in ["1", "true", "on", "open", "ON", "1.0"] {
+            assert_eq!(one(on, &valve), Ok(1.0), "{on}");
+        }
+        for off in ["0", "false", "off", "closed", "0.0"] {
+            assert_eq!(one(off, &valve), Ok(0.0), "{off}");
+        }
+        assert!(one("2", &valve).unwrap_err().contains("switch position"));
+    }
+
+    #[test]
+    fn json_is_read_by_pointer() {
+        let mut melt = route("melt_temperature", "Cel");
+        melt.value_pointer = "/probes/0/t~1c".into();
+        melt.time_pointer = "/at".into();
+        let payload = br#"{"probes":[{"t/c":968.5}],"at":"2026-11-18T10:12:00+01:00"}"#;
+        assert_eq!(
+            read(payload, &melt, 101.0),
+            Ok(vec![Value {
+                value: 968.5,
+                time: Some(SentTime::At(
+                    Micros::parse_rfc3339("2026-11-18T09:12:00Z").unwrap()
+                )),
+            }])
+        );
+        // A device that does not know the time yet.
+        for payload in [
+            r#"{"probes":[{"t/c":"968.5"}],"at":null}"#,
+            r#"{"probes":[{"t/c":968.5}]}"#,
+        ] {
+            let values = read(payload.as_bytes(), &melt, 101.0).unwrap();
+            assert_eq!((values[0].value, values[0].time), (968.5, None));
+        }
+    }
+
+    /// The evaluation examples of RFC 6901, section 5, for pointers that lead to a number.
+    #[test]
+    fn pointers_follow_their_standard() {
+        let document = r#"{"foo":["bar","baz"],"":0,"a/b":1,"c%d":2,"e^f":3,"g|h":4,
+            "i\\j":5,"k\"l":6," ":7,"m~n":8}"#;
+        for (pointer, value) in [
+            ("/", 0.0),
+            ("/a~1b", 1.0),
+            ("/c%d", 2.0),
+            ("/e^f", 3.0),
+            ("/g|h", 4.0),
+            ("/i\\j", 5.0),
+            ("/k\"l", 6.0),
+            ("/ ", 7.0),
+            ("/m~0n", 8.0),
+        ] {
+            let mut melt = route("melt_temperature", "Cel");
+            melt.value_pointer = pointer.into();
+            assert_eq!(one(document, &melt), Ok(value), "{pointer}");
+        }
+    }
+
+    #[test]
+    fn unix_times_are_told_apart_by_size() {
+        let mut melt = route("melt_temperature", "Cel");
+        melt.value_pointer = "/v".into();
+        melt.time_pointer = "/t".into();
+        let sent = |time: &str| {
+            let payload = format!(r#"{{"v":1,"t":{time}}}"#);
+            read(payload.as_bytes(), &melt, 101.0).map(|values| values[0].time.unwrap())
+        };
+        let expected = SentTime::At(Micros(1_795_000_000_123_000));
+        assert_eq!(sent("1795000000.123"), Ok(expected));
+        assert_eq!(sent("1795000000123"), Ok(expected));
+        assert_eq!(sent("1795000000123000"), Ok(expected));
+        assert_eq!(sent("\"1795000000123\""), Ok(expected));
+        for no in [
+            "-5",
+            "1e300",
+            "true",
+            "\"09:12\"",
+            "\"2026-11-18T09:12:00\"",
+        ] {
+            assert!(matches!(sent(no), Err(Unreadable::NotATime { .. })), "{no}");
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_said_in_words() {
+        let melt = route("melt_temperature", "Cel");
+        let mut pointed = melt.clone();
+        pointed.value_pointer = "/temp".into();
+        for (payload, route, words) in [
+            ("", &melt, "the payload is empty"),
+            ("hot", &melt, "\"hot\" is not a number"),
+            ("9 68", &melt, "\"9 68\" is not a number"),
+            ("NaN", &melt, "NaN is not a finite number"),
+            ("1e400", &melt, "inf is not a finite number"),
+            ("-inf", &melt, "-inf is not a finite number"),
+            (
+                r#"{"melt":{"c":968},"ok":"yes"}"#,
+                &melt,
+                "the payload is a JSON object; give the channel a pointer to its value; it has \
+                 \"/melt/c\"",
+            ),
+            (
+                r#"{"t":968}"#,
+                &pointed,
+                "there is no \"/temp\" in the JSON; it has \"/t\"",
+            ),
+            (r#"{"temp":[1]}"#, &pointed, "\"[1]\" is not a number"),
+            (
+                "{\"temp\":9",
+                &pointed,
+                "not JSON: EOF while parsing an object at line 1 column 9",
+            ),
+        ] {
+            assert_eq!(one(payload, route), Err(words.into()), "{payload}");
+        }
+        assert_eq!(read(&[0xff, 0xfe], &melt, 101.0), Err(Unreadable::NotText));
+        assert_eq!(
+            read(&vec![b'1'; LONGEST + 1], &melt, 101.0),
+            Err(Unreadable::TooLong { bytes: LONGEST + 1 })
+        );
+        // Nesting that would run a careless parser off its stack.
+        let deep = "[".repeat(60_000);
+        assert!(read(deep.as_bytes(), &melt, 101.0).is_err());
+    }
+
+    proptest! {
+        /// Whatever a sensor sends, it is read to finite values or refused in words.
+        #[test]
+        fn nothing_sent_can_break_the_reading(
+            payload in proptest::collection::vec(any::<u8>(), 0..200),
+            pointer in prop_oneof![Just(""), Just("/v"), Just("/0/v")],
+        ) {
+            for channel in ["melt_temperature", "vacuum", "gas_flow", "stopper"] {
+                let unit = match channel {
+                    "melt_temperature" => "degF",
+                    "vacuum" => "inHg",
+                    "gas_flow" => "ft3/h",
+                    _ => "",
+                };
+                let mut route = route(channel, unit);
+                route.value_pointer = pointer.into();
+                match read(&payload, &route, 101.0) {
+                    Ok(values) => prop_assert!(values.iter().all(|v| v.value.is_finite())),
+                    Err(e) => prop_assert!(!e.to_string().is_empty()),
+                }
+            }
+        }
+
+        /// Anything shaped like SenML, sane or not.
+        #[test]
+        fn no_pack_can_break_the_reading(
+            fields in proptest::collection::vec(
+                (
+                    prop_oneof![
+                        Just("n"), Just("bn"), Just("v"), Just("bv"), Just("t"), Just("bt"),
+                        Just("u"), Just("bu"), Just("vb"), Just("vs"), Just("bver"), Just("x_"),
+                    ],
+                    prop_oneof![
+                        any::<f64>().prop_map(|f| format!("{f:e}")),
+                        any::<i64>().prop_map(|i| i.to_string()),
+                        Just("true".to_owned()),
+                        Just("\"Cel\"".to_owned()),
+                        Just("null".to_owned()),
+                    ],
+                ),
+                0..8,
+            ),
+        ) {
+            let record: Vec<String> =
+                fields.iter().map(|(k, v)| format!("\"{k}\":{v}")).collect();
+            let pack = format!("[{{{0}}},{{{0}}}]", record.join(","));
+            if let Ok(values) = read(pack.as_bytes(), &route("melt_temperature", "K"), 101.0) {
+                prop_assert!(values.iter().all(|v| v.value.is_finite()));
+            }
+        }
+    }
+}

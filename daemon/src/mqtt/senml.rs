@@ -244,3 +244,146 @@ fn wrong(reason: &str) -> Unreadable {
         reason: reason.to_owned(),
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::mqtt::payload::tests::route;
+
+    fn values(pack: &str, route: &Route) -> Result<Vec<(f64, Option<SentTime>)>, String> {
+        read(pack, route, 101.0)
+            .map(|values| values.iter().map(|v| (v.value, v.time)).collect())
+            .map_err(|e| e.to_string())
+    }
+
+    /// RFC 8428, 5.1.1: the single data point.
+    #[test]
+    fn a_single_record_is_read() {
+        let pack = r#"[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]"#;
+        let melt = route("melt_temperature", "K");
+        assert_eq!(values(pack, &melt), Ok(vec![(23.1, None)]));
+    }
+
+    /// RFC 8428, 5.1.2, third example: base fields, and times relative to the base time. The
+    /// resolved records are those of the standard's section 5.1.5 rules: name joined, time and
+    /// unit from the base.
+    #[test]
+    fn the_standards_pack_resolves_as_the_standard_says() {
+        let pack = r#"[
+            {"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,
+             "bu":"A","bver":5,"n":"voltage","u":"V","v":120.1},
+            {"n":"current","t":-5,"v":1.2},
+            {"n":"current","t":-4,"v":1.3},
+            {"n":"current","t":-3,"v":1.4},
+            {"n":"current","t":-2,"v":1.5},
+            {"n":"current","t":-1,"v":1.6},
+            {"n":"current","v":1.7}
+        ]"#;
+        let Json::Array(items) = parse(pack).unwrap() else {
+            panic!("an array")
+        };
+        let records = resolve(&items).unwrap();
+        assert_eq!(records.len(), 7);
+        assert_eq!(records[0].name, "urn:dev:ow:10e2073a0108006:voltage");
+        assert_eq!(records[0].unit.as_deref(), Some("V"));
+        for (i, record) in records[1..].iter().enumerate() {
+            assert_eq!(record.name, "urn:dev:ow:10e2073a0108006:current");
+            assert_eq!(record.unit.as_deref(), Some("A"));
+            assert_eq!(
+                record.measured,
+                Measured::Number([1.2, 1.3, 1.4, 1.5, 1.6, 1.7][i])
+            );
+            let time = 1_276_020_076_001_000 - (5 - i as i64) * 1_000_000;
+            assert_eq!(record.time, Some(SentTime::At(Micros(time))));
+        }
+    }
+
+    #[test]
+    fn times_below_2_to_the_28_are_relative_to_now() {
+        let melt = route("melt_temperature", "Cel");
+        let pack = r#"[{"bn":"melt","bt":-10,"v":960},{"t":5,"v":961},{"t":10,"v":962}]"#;
+        assert_eq!(
+            values(pack, &melt),
+            Ok(vec![
+                (960.0, Some(SentTime::Ago(10_000_000))),
+                (961.0, Some(SentTime::Ago(5_000_000))),
+                (962.0, None),
+            ])
+        );
+        let at = |t: &str| values(&format!(r#"[{{"n":"a","v":1,"t":{t}}}]"#), &melt).unwrap()[0].1;
+        assert!(matches!(at("268435455"), Some(SentTime::Ago(_))));
+        assert!(matches!(at("268435456"), Some(SentTime::At(_))));
+    }
+
+    #[test]
+    fn a_unit_in_the_record_wins_over_the_configured_one() {
+        let melt = route("melt_temperature", "Cel");
+        let kelvin = values(r#"[{"n":"melt","u":"K","v":1241.65}]"#, &melt).unwrap()[0].0;
+        assert!((kelvin - 968.5).abs() < 1e-9);
+        // A word that is no unit leaves the configured one …
+        assert_eq!(
+            values(r#"[{"n":"melt","u":"hotness","v":968.5}]"#, &melt),
+            Ok(vec![(968.5, None)])
+        );
+        // … and a unit of something else is not this channel.
+        assert!(values(r#"[{"n":"melt","u":"kPa","v":968.5}]"#, &melt).is_err());
+    }
+
+    #[test]
+    fn a_pack_of_many_sensors_is_sorted_out_by_name_or_unit() {
+        let pack = r#"[{"bn":"bench-1/","n":"melt-temperature","u":"Cel","v":968},
+            {"n":"vacuum","u":"mbar","v":850},{"n":"stopper","vb":true}]"#;
+        assert_eq!(
+            values(pack, &route("melt_temperature", "Cel")),
+            Ok(vec![(968.0, None)])
+        );
+        assert_eq!(
+            values(pack, &route("vacuum", "inHg")),
+            Ok(vec![(85.0, None)])
+        );
+        assert_eq!(values(pack, &route("stopper", "")), Ok(vec![(1.0, None)]));
+        let by_unit = r#"[{"n":"a","u":"Cel","v":968},{"n":"b","u":"kPa","v":85}]"#;
+        assert_eq!(
+            values(by_unit, &route("vacuum", "mbar")),
+            Ok(vec![(85.0, None)])
+        );
+        let two = r#"[{"n":"left","u":"Cel","v":968},{"n":"right","u":"Cel","v":970}]"#;
+        assert_eq!(
+            values(two, &route("melt_temperature", "Cel")),
+            Err("SenML: several names could be \"melt_temperature\": left, right".into())
+        );
+    }
+
+    #[test]
+    fn base_values_are_added() {
+        let melt = route("melt_temperature", "Cel");
+        assert_eq!(
+            values(
+                r#"[{"bn":"m","bv":900},{"v":68},{"t":-1,"v":60},{"t":-2}]"#,
+                &melt
+            ),
+            Ok(vec![
+                (968.0, None),
+                (960.0, Some(SentTime::Ago(1_000_000))),
+                (900.0, Some(SentTime::Ago(2_000_000))),
+            ])
+        );
+    }
+
+    #[test]
+    fn what_must_be_understood_and_is_not_is_refused() {
+        let melt = route("melt_temperature", "Cel");
+        for (pack, words) in [
+            (r#"[{"n":"m","v":1,"hot_":2}]"#, "must be understood"),
+            (r#"[{"n":"m","v":1,"bver":11}]"#, "newer"),
+            (r#"[{"n":"m","v":"968"}]"#, "\"v\" is not a number"),
+            (r#"[{"bn":"m"}]"#, "holds no value"),
+            (r#"[7]"#, "is a JSON object"),
+            (r#"[{"n":"m","vs":"hot"}]"#, "\"hot\" is not a number"),
+        ] {
+            let said = values(pack, &melt).unwrap_err();
+            assert!(said.contains(words), "{pack}: {said}");
+        }
+    }
+}

@@ -245,3 +245,181 @@ impl Judged {
         }
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const SECOND: i64 = Micros::PER_SECOND;
+    const NOW: i64 = 1_795_000_000 * SECOND;
+
+    fn stream() -> Stream {
+        Stream {
+            source: "door".into(),
+            client: "melt-probe".into(),
+            topic: "shop/bench-1/melt".into(),
+        }
+    }
+
+    /// A message at second `s` with a device time `offset_s` from its arrival.
+    fn message(timing: &mut Timing, s: i64, offset_s: i64) -> Result<(i64, Quality), TooOld> {
+        let arrival = Arrival {
+            wall: Micros(NOW + s * SECOND),
+            monotonic_us: s * SECOND,
+            connection: 1,
+            dup: false,
+        };
+        let device = Micros(arrival.wall.0 + offset_s * SECOND);
+        timing
+            .observe(&stream(), &arrival, Some(device))
+            .place(Some(device), arrival.wall)
+            .map(|(time, quality)| ((time.0 - NOW) / SECOND, quality))
+    }
+
+    #[test]
+    fn late_is_not_wrong() {
+        for (age, expect) in [
+            (0, Ok((0, Quality::Good))),
+            (60, Ok((-60, Quality::Good))),
+            (61, Ok((-61, Quality::Late))),
+            (OLDEST_S, Ok((-OLDEST_S, Quality::Late))),
+        ] {
+            assert_eq!(message(&mut Timing::default(), 0, -age), expect, "{age} s");
+        }
+        let refused = message(&mut Timing::default(), 0, -OLDEST_S - 1).unwrap_err();
+        assert!(refused.to_string().contains("more than 14 days"));
+    }
+
+    #[test]
+    fn the_future_is_a_wrong_clock_at_once_and_keeps_its_spacing() {
+        let mut timing = Timing::default();
+        for s in 0..5 {
+            assert_eq!(
+                message(&mut timing, s, 3600),
+                Ok((s, Quality::ClockCorrected))
+            );
+        }
+        // Its store, ten minutes old: the clock's offset is known by now.
+        assert_eq!(
+            message(&mut timing, 5, 3600 - 600),
+            Ok((5 - 600, Quality::ClockCorrected))
+        );
+        // Five seconds are within what networks of clocks do.
+        assert_eq!(
+            message(&mut Timing::default(), 0, 5),
+            Ok((5, Quality::Good))
+        );
+    }
+
+    #[test]
+    fn a_steady_offset_is_corrected_and_a_shrinking_one_is_not() {
+        let mut steady = Timing::default();
+        let filed: Vec<_> = (0..120).map(|s| message(&mut steady, s, -1800)).collect();
+        assert_eq!(filed[0], Ok((-1800, Quality::Late)));
+        assert_eq!(filed[100], Ok((100, Quality::ClockCorrected)));
+        let mut store = Timing::default();
+        for s in 0..120 {
+            let filed = message(&mut store, s, -1800 + 2 * s).unwrap();
+            assert_eq!(filed, (s - 1800 + 2 * s, Quality::Late));
+        }
+    }
+
+    #[test]
+    fn a_clock_that_was_never_set_counts_as_arrival() {
+        let mut timing = Timing::default();
+        let arrival = Arrival {
+            wall: Micros(NOW),
+            monotonic_us: 0,
+            connection: 1,
+            dup: false,
+        };
+        let power_up = Some(Micros(37 * SECOND));
+        assert_eq!(
+            timing
+                .observe(&stream(), &arrival, power_up)
+                .place(power_up, arrival.wall),
+            Ok((Micros(NOW), Quality::ClockCorrected))
+        );
+    }
+
+    #[test]
+    fn our_own_step_accuses_nobody() {
+        let mut timing = Timing::default();
+        for s in 0..30 {
+            message(&mut timing, s, 0).unwrap();
+        }
+        // The computer's clock was an hour slow and is set right: every sensor that was "an
+        // hour ahead" is not, and the verdict goes with the step.
+        let mut slow = Timing::default();
+        assert_eq!(
+            message(&mut slow, 0, 3600),
+            Ok((0, Quality::ClockCorrected))
+        );
+        let arrival = Arrival {
+            wall: Micros(NOW + 3601 * SECOND),
+            monotonic_us: SECOND,
+            connection: 1,
+            dup: false,
+        };
+        let judged = slow.observe(&stream(), &arrival, Some(arrival.wall));
+        assert_eq!(judged.wrong_by, None);
+        assert_eq!(slow.own_steps(), 1);
+        assert_eq!(timing.own_steps(), 0);
+    }
+
+    #[test]
+    fn relative_times_need_no_clock() {
+        let judged = Judged {
+            wrong_by: Some(3600 * SECOND),
+            out_of_store: false,
+            news: None,
+        };
+        assert_eq!(
+            judged.place_ago(10 * SECOND, Micros(NOW)),
+            Ok((Micros(NOW - 10 * SECOND), Quality::Good))
+        );
+        assert_eq!(
+            judged.place_ago(90 * SECOND, Micros(NOW)),
+            Ok((Micros(NOW - 90 * SECOND), Quality::Late))
+        );
+    }
+
+    #[test]
+    fn memory_is_bounded() {
+        let mut timing = Timing::default();
+        for i in 0..MOST_STREAMS as i64 + 50 {
+            let arrival = Arrival {
+                wall: Micros(NOW + i),
+                monotonic_us: i,
+                connection: 1,
+                dup: false,
+            };
+            let stream = Stream {
+                client: format!("stranger-{i}").into(),
+                ..stream()
+            };
+            timing.observe(&stream, &arrival, None);
+        }
+        assert_eq!(timing.streams.len(), MOST_STREAMS);
+    }
+
+    proptest! {
+        /// Nothing is ever filed in the future or more than 14 days back, whatever its sender
+        /// believes.
+        #[test]
+        fn no_reading_leaves_its_fortnight(
+            offsets in proptest::collection::vec(-3_000_000i64..3_000_000, 1..100),
+        ) {
+            let mut timing = Timing::default();
+            for (s, offset) in offsets.iter().enumerate() {
+                let s = s as i64;
+                if let Ok((time, _)) = message(&mut timing, s, *offset) {
+                    prop_assert!(time <= s + TOLERANCE_S);
+                    prop_assert!(time >= s - OLDEST_S - 1);
+                }
+            }
+        }
+    }
+}

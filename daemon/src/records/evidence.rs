@@ -5,7 +5,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use analysis::flask::Flask;
-use analysis::pour::rows::{PullRow, Verdict};
+use analysis::pour::rows::{PullRow, Verdict, quality};
 use analysis::time::Micros;
 use rusqlite::params;
 
@@ -97,14 +97,25 @@ pub fn together(lines: &[Counted]) -> Option<Counted> {
 }
 
 /// Words of a pour's `quality` that keep its flask from steering the pour temperature, and what
-/// the report says of each. From the rules of the trade: a pour whose settings were not what
-/// they seemed says nothing about the setting.
-const SET_ASIDE: &[(&str, &str)] = &[
-    ("probe-fault", "the melt thermocouple was faulty"),
-    ("gas-lost", "the cover gas was lost"),
-    ("short-charge", "the charge was short"),
-    ("late-from-kiln", "the flask was out of the kiln too long"),
-    ("gap-before-pour", "the trace has a gap before the pour"),
+/// the report says of each: a pour whose settings were not what they seemed says nothing about
+/// the setting (common practice).
+const SET_ASIDE: [(&str, &str); 7] = [
+    (quality::MISSING_PULL, "the pull was missing"),
+    (quality::WEAK_PULL, "the pull was weak"),
+    (quality::NO_PULL, "it was poured without vacuum"),
+    (
+        quality::NO_MELT_READING,
+        "there is no melt reading at the pour",
+    ),
+    (quality::PROBE_MOVED, "the melt probe moved"),
+    (
+        quality::BELOW_LIQUIDUS,
+        "the melt read below the alloy's liquidus",
+    ),
+    (
+        quality::GAP_BEFORE_POUR,
+        "the trace has a gap before the pour",
+    ),
 ];
 
 /// Why a flask may not steer the pour temperature, from what is known of its pour. The first

@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use analysis::defect::DefectKinds;
 use analysis::time::Micros;
 use rusqlite::params;
 use serde::Serialize;
@@ -13,15 +14,6 @@ use super::book::{Records, read_id};
 use super::error::{RecordError, Result};
 use super::matching::confirm;
 use super::words::{ConfirmedBy, Stage};
-
-/// A kind of defect that the shop counts.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct KnownKind {
-    /// Its name, as in the records.
-    pub name: String,
-    /// Whether it may steer the pour temperature.
-    pub steers: bool,
-}
 
 /// An inspection about to be recorded.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -112,7 +104,7 @@ impl NewInspection {
         }
     }
 
-    fn check(&self, known: &[KnownKind]) -> Result<()> {
+    fn check(&self, known: &DefectKinds) -> Result<()> {
         if self.pieces == 0 {
             return Err(RecordError::invalid(
                 "pieces",
@@ -120,7 +112,13 @@ impl NewInspection {
             ));
         }
         for kind in self.kinds.keys() {
-            known_kind(kind, known)?;
+            if known.get(kind).is_none() {
+                let problem = match known.find(kind) {
+                    Ok(near) => format!("\"{kind}\" is written \"{}\"", near.name),
+                    Err(unknown) => unknown.to_string(),
+                };
+                return Err(RecordError::invalid("kind", problem));
+            }
         }
         let counts = Counts {
             pieces: self.pieces,
@@ -128,8 +126,13 @@ impl NewInspection {
             defective_steering: self.defective_steering,
             kinds: &self.kinds,
         };
-        counts.check(known).map_err(|(field, problem)| {
-            // The field of a kind is known only at run time; its problem names it.
+        counts.check(known).map_err(|(count, problem)| {
+            let field = match count {
+                Count::Defective => "defective",
+                Count::DefectiveSteering => "defective_steering",
+                // Which kind is known only at run time; the problem names it.
+                Count::Kind(_) => "kind",
+            };
             RecordError::invalid(field, problem)
         })?;
         let ends = [
@@ -148,20 +151,12 @@ impl NewInspection {
     }
 }
 
-/// Says whether a kind is known, and the nearest one if not.
-pub(crate) fn known_kind(kind: &str, known: &[KnownKind]) -> Result<()> {
-    if known.iter().any(|k| k.name == kind) {
-        return Ok(());
-    }
-    let nearest = known
-        .iter()
-        .map(|k| (strsim::osa_distance(&k.name, kind), &k.name))
-        .min()
-        .map_or(String::new(), |(_, n)| format!("; the nearest is \"{n}\""));
-    Err(RecordError::invalid(
-        "kind",
-        format!("\"{kind}\" is not a defect kind of this shop{nearest}"),
-    ))
+/// One of the counts of a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Count<'a> {
+    Defective,
+    DefectiveSteering,
+    Kind(&'a str),
 }
 
 /// The counts of one line, as far as they must agree with each other.
@@ -172,25 +167,25 @@ pub(crate) struct Counts<'a> {
     pub kinds: &'a BTreeMap<String, u32>,
 }
 
-impl Counts<'_> {
+impl<'a> Counts<'a> {
     /// Checks that the counts can all be true at once. On failure: which field, and why.
     pub(crate) fn check(
         &self,
-        known: &[KnownKind],
-    ) -> std::result::Result<(), (&'static str, String)> {
+        known: &DefectKinds,
+    ) -> std::result::Result<(), (Count<'a>, String)> {
         let looked_at = format!("exceed pieces looked at ({})", self.pieces);
         if let Some(n) = self.defective
             && n > self.pieces
         {
             return Err((
-                "defective",
+                Count::Defective,
                 format!("pieces with a defect ({n}) {looked_at}"),
             ));
         }
         if let Some(n) = self.defective_steering {
             if n > self.pieces {
                 return Err((
-                    "defective_steering",
+                    Count::DefectiveSteering,
                     format!("pieces with a steering defect ({n}) {looked_at}"),
                 ));
             }
@@ -198,7 +193,7 @@ impl Counts<'_> {
                 && n > any
             {
                 return Err((
-                    "defective_steering",
+                    Count::DefectiveSteering,
                     format!(
                         "pieces with a steering defect ({n}) exceed pieces with a defect ({any})"
                     ),
@@ -207,23 +202,26 @@ impl Counts<'_> {
         }
         for (kind, n) in self.kinds {
             if *n > self.pieces {
-                return Err(("kind", format!("pieces with {kind} ({n}) {looked_at}")));
+                return Err((
+                    Count::Kind(kind),
+                    format!("pieces with {kind} ({n}) {looked_at}"),
+                ));
             }
             if let Some(any) = self.defective
                 && *n > any
             {
                 return Err((
-                    "kind",
+                    Count::Kind(kind),
                     format!("pieces with {kind} ({n}) exceed pieces with a defect ({any})"),
                 ));
             }
-            let steers = known.iter().any(|k| k.name == *kind && k.steers);
+            let steers = known.may_steer(kind);
             if let Some(steering) = self.defective_steering
                 && steers
                 && *n > steering
             {
                 return Err((
-                    "kind",
+                    Count::Kind(kind),
                     format!(
                         "pieces with {kind} ({n}) exceed pieces with a steering defect ({steering})"
                     ),
@@ -243,7 +241,7 @@ impl Records {
     pub fn add_inspection(
         &mut self,
         new: &NewInspection,
-        known: &[KnownKind],
+        known: &DefectKinds,
         now: Micros,
     ) -> Result<Uuid> {
         new.check(known)?;
@@ -273,7 +271,7 @@ impl Records {
         };
         let mut kinds = new.kinds.clone();
         if new.others_none {
-            for kind in known {
+            for kind in known.iter() {
                 kinds.entry(kind.name.clone()).or_insert(0);
             }
         }

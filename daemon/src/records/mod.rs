@@ -13,6 +13,7 @@
 //! | [`sessions`] | sessions from opening to published trace |
 //! | [`claims`] | what each session takes from the journal |
 //! | [`extraction`] | pulls and pours as the detector finds them, the pours' identities kept |
+//! | [`features`] | what the extractor found in each trace, as it found it |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
 //! | [`flasks`] | flask cards and their lines |
@@ -30,6 +31,7 @@ pub mod dictionary;
 pub mod error;
 pub mod evidence;
 pub mod extraction;
+pub mod features;
 pub mod flasks;
 pub mod inspections;
 pub mod matching;

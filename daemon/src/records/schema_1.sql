@@ -52,6 +52,14 @@ CREATE TABLE session_claims (
   CHECK ((to_at IS NULL) = (last_seq IS NULL))
 ) STRICT;
 
+-- What the extractor found in the trace, context-free, one JSON object a line.
+CREATE TABLE session_features (
+  session      TEXT PRIMARY KEY REFERENCES sessions (id) ON DELETE CASCADE,
+  trace_sha256 TEXT CHECK (length(trace_sha256) = 64),
+  extractor    TEXT NOT NULL,
+  rows         TEXT NOT NULL
+) STRICT;
+
 CREATE TABLE session_kilns (
   session TEXT NOT NULL REFERENCES sessions (id) ON DELETE CASCADE,
   number  INTEGER NOT NULL CHECK (number >= 1),

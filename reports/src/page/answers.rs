@@ -1,49 +1,52 @@
 //! One row per alloy and section: what the evidence says, in one sentence, and what it rests on.
 
-use serde::{Deserialize, Serialize};
+use analysis::evidence::{Grade, Stratum};
 
 use super::sheet::{Block, Section};
 use super::week::Sorted;
-use crate::rates::Rate;
 use crate::table::{Cell, Table};
 use crate::wording;
 
-/// What the evidence says about one alloy and section.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Answer {
-    /// The alloy.
-    pub alloy: String,
-    /// The section: thin, medium, heavy or mixed.
-    pub section: String,
-    /// The answer in one sentence.
-    pub sentence: String,
-    /// How far to trust it: `none`, `weak`, `fair` or `strong`.
-    pub grade: String,
-    /// Inspected flasks behind it.
-    pub flasks: u64,
-    /// Sessions they came from.
-    pub sessions: u64,
-    /// The rate of defects that heat can steer.
-    pub rate: Option<Rate>,
-}
-
 /// Fewest inspected flasks for advice on a pour temperature (design of the statistics).
-pub(super) const FLASKS_NEEDED: u64 = 20;
+pub(super) const FLASKS_NEEDED: usize = 20;
 /// Fewest sessions.
-pub(super) const SESSIONS_NEEDED: u64 = 10;
+pub(super) const SESSIONS_NEEDED: usize = 10;
 
 /// A grade in words.
-fn grade_words(grade: &str) -> &'static str {
+fn grade_words(grade: Grade) -> &'static str {
     match grade {
-        "weak" => "weak evidence",
-        "fair" => "fair evidence",
-        "strong" => "strong evidence: a trial was run",
-        _ => "no advice yet",
+        Grade::None => "no advice yet",
+        Grade::Weak => "weak evidence",
+        Grade::Fair => "fair evidence",
+        Grade::Strong => "strong evidence, by trial",
     }
 }
 
+/// An alloy and section by name.
+pub(super) fn name(stratum: &Stratum) -> String {
+    format!(
+        "{}, {}",
+        stratum.alloy.as_deref().unwrap_or("alloy not recorded"),
+        stratum.section.as_deref().unwrap_or("section not recorded")
+    )
+}
+
+/// The sentence without the name in front of it, which stands beside it already.
+fn sentence(stratum: &Stratum) -> String {
+    let whole = &stratum.advice.sentence;
+    let rest = whole
+        .split_once(": ")
+        .filter(|(head, _)| *head == name(stratum))
+        .map_or(whole.as_str(), |(_, rest)| rest);
+    let mut chars = rest.chars();
+    chars
+        .next()
+        .map(|c| c.to_uppercase().collect::<String>() + chars.as_str())
+        .unwrap_or_default()
+}
+
 pub(super) fn section(sorted: &Sorted<'_>) -> Section {
-    let answers = &sorted.week.answers;
+    let answers = &sorted.week.evidence.strata;
     let blocks = if answers.is_empty() {
         vec![Block::missing(
             "There is nothing to go by yet: no inspected flask has an alloy and a section.",
@@ -64,11 +67,11 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
         );
         for a in answers {
             table.push(vec![
-                Cell::typed(&format!("{}, {}", a.alloy, a.section)).strong_if(true),
-                Cell::plain(a.sentence.clone()),
-                Cell::plain(grade_words(&a.grade)),
-                Cell::plain(wording::thousands(a.flasks)),
-                Cell::plain(wording::thousands(a.sessions)),
+                Cell::typed(&name(a)).strong_if(true),
+                Cell::plain(sentence(a)),
+                Cell::plain(grade_words(a.advice.grade)),
+                Cell::plain(wording::thousands(a.flasks as u64)),
+                Cell::plain(wording::thousands(a.sessions as u64)),
                 Cell::plain(
                     a.rate
                         .map(|r| wording::percent(r.estimate))

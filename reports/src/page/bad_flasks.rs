@@ -6,7 +6,7 @@ use analysis::units::ShownIn;
 
 use super::sheet::{Block, Section};
 use super::week::{Sorted, kinds_of};
-use crate::rates::{self, Outcome};
+use crate::rates::Counting;
 use crate::table::{Cell, Table};
 use crate::wording;
 
@@ -68,8 +68,8 @@ const SETTINGS: [Setting; 6] = [
     },
 ];
 
-fn share(f: &Flask) -> Option<f64> {
-    rates::counts(f, Outcome::Any).map(|(p, d)| f64::from(d) / f64::from(p))
+fn share(any: &Counting, f: &Flask) -> Option<f64> {
+    any.counts(f).map(|(p, d)| f64::from(d) / f64::from(p))
 }
 
 fn same_work(a: &Flask, b: &Flask) -> bool {
@@ -82,15 +82,15 @@ pub(super) fn bad<'a>(sorted: &Sorted<'a>) -> Vec<&'a Flask> {
         .now
         .iter()
         .filter_map(|f| {
-            let (_, defective) = rates::counts(f, Outcome::Any)?;
-            let share = share(f)?;
+            let (_, defective) = sorted.any.counts(f)?;
+            let share = share(&sorted.any, f)?;
             let like: Vec<&Flask> = sorted
                 .before
                 .iter()
                 .copied()
                 .filter(|g| same_work(f, g))
                 .collect();
-            let usual = rates::rate(&like, Outcome::Any, None).map_or(0.0, |r| r.estimate);
+            let usual = sorted.any.rate(&like, None).map_or(0.0, |r| r.estimate);
             (defective >= LEAST_DEFECTIVE && share >= LEAST_SHARE && share >= TIMES_USUAL * usual)
                 .then_some((*f, share))
         })
@@ -121,7 +121,7 @@ fn nearest_good<'a>(sorted: &Sorted<'a>, bad: &Flask) -> Option<&'a Flask> {
         .iter()
         .chain(&sorted.now)
         .copied()
-        .filter(|f| same_work(f, bad) && share(f).is_some_and(|s| s <= LEAST_SHARE / 2.0))
+        .filter(|f| same_work(f, bad) && share(&sorted.any, f).is_some_and(|s| s <= LEAST_SHARE / 2.0))
         .min_by(|a, b| {
             // Of the same pattern first, then by settings.
             same_pattern(b)
@@ -154,7 +154,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
     let bad = bad(sorted);
     let shown = &sorted.week.shop.shown;
     let blocks = if bad.is_empty() {
-        let counted = sorted.now.iter().any(|f| share(f).is_some());
+        let counted = sorted.now.iter().any(|f| share(&sorted.any, f).is_some());
         vec![if counted {
             Block::text(format!(
                 "No flask of the week stands out: none lost {LEAST_DEFECTIVE} pieces or more at twice the usual share of its alloy and section."
@@ -171,7 +171,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
             &["flask", "#defective", "kinds", "nearest good one", "what differed"],
         );
         for f in &bad {
-            let (pieces, defective) = rates::counts(f, Outcome::Any).unwrap_or((0, 0));
+            let (pieces, defective) = sorted.any.counts(f).unwrap_or((0, 0));
             let good = nearest_good(sorted, f);
             let mut differed = good.map_or_else(
                 || "no good flask of this alloy and section to compare with".to_owned(),

@@ -4,14 +4,14 @@ use analysis::flask::Flask;
 
 use super::sheet::{Block, Section};
 use super::week::{Sorted, WEEKS_BEFORE};
-use crate::rates::{self, Outcome, Rate};
+use crate::rates::Rate;
 use crate::table::{Cell, Table};
 use crate::wording;
 
 pub(super) fn section(sorted: &Sorted<'_>) -> Section {
-    let pooled = rates::design_effect(&sorted.all, Outcome::Any);
-    let now = rates::rate(&sorted.now, Outcome::Any, pooled);
-    let before = rates::rate(&sorted.before, Outcome::Any, pooled);
+    let pooled = sorted.any.design_effect(&sorted.all);
+    let now = sorted.any.rate(&sorted.now, pooled);
+    let before = sorted.any.rate(&sorted.before, pooled);
     let mut table = Table::new(
         "The week in figures against the eight weeks before",
         &["what", "#this week", "#eight weeks before"],
@@ -83,7 +83,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
 fn inspected(flasks: &[&Flask]) -> u64 {
     flasks
         .iter()
-        .filter(|f| rates::counts(f, Outcome::Any).is_some())
+        .filter(|f| f.pieces.is_some_and(|p| p > 0))
         .count() as u64
 }
 

@@ -4,14 +4,14 @@
 use std::collections::BTreeMap;
 
 use analysis::channel::Channel;
+use analysis::defect::Side;
 use analysis::flask::Flask;
 
 use super::PageError;
 use super::sheet::{Block, Drawn, Section};
 use super::week::Sorted;
 use crate::chart::binned::{self, Binned, Dot};
-use crate::chart::kinds;
-use crate::rates::{self, Outcome};
+use crate::chart::kinds::{self, Kind};
 use crate::wording;
 
 /// Most alloys and sections with charts of their own; the rest are named.
@@ -57,9 +57,15 @@ fn strata<'a>(sorted: &Sorted<'a>) -> Vec<((String, String), Vec<&'a Flask>)> {
     let mut by: BTreeMap<(String, String), Vec<&Flask>> = BTreeMap::new();
     for f in sorted.all.iter().filter(|f| f.set_aside.is_none()) {
         if let (Some(alloy), Some(section), Some(_)) =
-            (&f.alloy, &f.section, rates::counts(f, Outcome::Steering))
+            (&f.alloy, &f.section, sorted.steering.counts(f))
         {
-            by.entry((alloy.clone(), section.clone())).or_default().push(f);
+            // Spellings of one alloy belong together, as the evidence has them.
+            let alloy = sorted.week.alloys.get(alloy).map_or_else(
+                || alloy.trim().to_lowercase(),
+                |known| known.name.clone(),
+            );
+            let section = section.trim().to_lowercase();
+            by.entry((alloy, section)).or_default().push(f);
         }
     }
     let mut strata: Vec<_> = by.into_iter().collect();
@@ -155,7 +161,7 @@ fn chart(
     let dots = with
         .iter()
         .filter_map(|f| {
-            let (pieces, defective) = rates::counts(f, Outcome::Steering)?;
+            let (pieces, defective) = sorted.steering.counts(f)?;
             let value = show((setting.get)(f)?);
             Some(Dot {
                 x: value.value,
@@ -175,7 +181,9 @@ fn chart(
     } else {
         shop.shown.temperature
     };
-    let bins = rates::bins(&with, setting.get, unit)
+    let bins = sorted
+        .steering
+        .bins(&with, setting.get, unit)
         .into_iter()
         .map(|b| binned::Bin {
             from: show(b.from).value,
@@ -215,12 +223,39 @@ fn usual(sorted: &Sorted<'_>, setting: &Setting, flasks: &[&Flask]) -> Option<f6
     (n > 0).then(|| (values[(n - 1) / 2] + values[n / 2]) / 2.0)
 }
 
+/// Where a kind goes as the pour gets hotter.
+fn side_words(side: Side) -> &'static str {
+    match side {
+        Side::FallsWithHeat => "fewer",
+        Side::RisesWithHeat => "more",
+        Side::Either => "either way",
+        Side::NotThePour => "not the pour's doing",
+    }
+}
+
 /// Defects by kind.
 pub(super) fn by_kind(sorted: &Sorted<'_>) -> Result<Section, PageError> {
-    let all = &sorted.week.kinds;
+    let all: Vec<Kind> = sorted
+        .week
+        .evidence
+        .kinds
+        .iter()
+        .filter_map(|k| {
+            let rate = k.rate?;
+            Some(Kind {
+                name: k.kind.clone(),
+                side: k.side.map_or("", side_words).to_owned(),
+                pieces: k.pieces,
+                defective: k.defective,
+                rate: rate.estimate,
+                low: rate.low,
+                high: rate.high,
+            })
+        })
+        .collect();
     let blocks = if all.iter().any(|k| k.pieces > 0) {
         vec![Block::Figures {
-            figures: vec![kinds::draw("kinds", all)?.into()],
+            figures: vec![kinds::draw("kinds", &all)?.into()],
         }]
     } else {
         vec![Block::missing(

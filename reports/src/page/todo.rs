@@ -6,10 +6,9 @@ use analysis::channel::Channel;
 use analysis::pour::PullRow;
 use serde::Serialize;
 
-use super::answers::{FLASKS_NEEDED, SESSIONS_NEEDED};
+use super::answers::{self, FLASKS_NEEDED, SESSIONS_NEEDED};
 use super::week::{Sorted, kinds_of};
 use super::bad_flasks;
-use crate::rates::{self, Outcome};
 use crate::{verdicts, wording};
 
 /// One thing to do.
@@ -196,7 +195,7 @@ fn off_target(sorted: &Sorted<'_>) -> Option<Todo> {
 
 fn worst_flask(sorted: &Sorted<'_>) -> Option<Todo> {
     let worst = *bad_flasks::bad(sorted).first()?;
-    let (pieces, defective) = rates::counts(worst, Outcome::Any)?;
+    let (pieces, defective) = sorted.any.counts(worst)?;
     let kinds = kinds_of(worst);
     Some(Todo {
         what: format!("Look again at flask {}", sorted.name(worst)),
@@ -236,24 +235,26 @@ fn sensors(sorted: &Sorted<'_>) -> Option<Todo> {
 
 /// The alloy and section that is nearest to carrying advice.
 fn more_evidence(sorted: &Sorted<'_>) -> Option<Todo> {
-    let short = |flasks: u64, sessions: u64| {
+    let short = |flasks: usize, sessions: usize| {
         FLASKS_NEEDED.saturating_sub(flasks) + SESSIONS_NEEDED.saturating_sub(sessions)
     };
     let nearest = sorted
         .week
-        .answers
+        .evidence
+        .strata
         .iter()
-        .filter(|a| short(a.flasks, a.sessions) > 0)
-        .min_by_key(|a| short(a.flasks, a.sessions))?;
+        .filter(|s| s.alloy.is_some() && s.section.is_some())
+        .filter(|s| short(s.flasks, s.sessions) > 0)
+        .min_by_key(|s| short(s.flasks, s.sessions))?;
     Some(Todo {
         what: format!(
             "Go on counting {}",
-            wording::isolated(&format!("{}, {}", nearest.alloy, nearest.section))
+            wording::isolated(&answers::name(nearest))
         ),
         why: format!(
             "It has {} from {}; advice on a pour temperature needs {FLASKS_NEEDED} from {SESSIONS_NEEDED}.",
-            wording::count(nearest.flasks, "inspected flask"),
-            wording::count(nearest.sessions, "session"),
+            wording::count(nearest.flasks as u64, "inspected flask"),
+            wording::count(nearest.sessions as u64, "session"),
         ),
     })
 }

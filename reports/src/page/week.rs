@@ -1,19 +1,21 @@
 //! The weekly report: what it is told, and its sections in the order in which a caster needs
 //! them on a Monday morning.
 
+use analysis::alloy::Alloys;
+use analysis::defect::DefectKinds;
+use analysis::evidence::{Evidence, Outcome};
 use analysis::flask::Flask;
 use analysis::pour::{PourRow, PullRow};
 use analysis::time::Micros;
 use jiff::civil::{ISOWeekDate, Weekday};
 use serde::Serialize;
 
-use super::answers::{self, Answer};
+use super::answers;
 use super::shop::{Machine, Part, Shop, Trouble};
 use super::index::safe_link;
 use super::sheet::{Block, Link, Section};
 use super::{PageError, bad_flasks, cautions, in_figures, settings, todo};
-use crate::chart::kinds::Kind;
-use crate::rates::{self, Outcome};
+use crate::rates::Counting;
 use crate::table::{Cell, Table};
 use crate::{verdicts, wording};
 
@@ -37,10 +39,12 @@ pub struct Week {
     pub pours: Vec<PourRow>,
     /// The pulls of the week, in order of time.
     pub pulls: Vec<PullRow>,
-    /// One row per alloy and section, from the evidence.
-    pub answers: Vec<Answer>,
-    /// Defects by kind over the time of the evidence.
-    pub kinds: Vec<Kind>,
+    /// What these flasks say about defects that may steer the pour temperature.
+    pub evidence: Evidence,
+    /// The kinds of defect that the shop knows, as the evidence was asked with.
+    pub kinds: DefectKinds,
+    /// The alloys that the shop knows, as the evidence was asked with.
+    pub alloys: Alloys,
     /// The machines and what they sense.
     pub machines: Vec<Machine>,
     /// The parts in use.
@@ -72,6 +76,10 @@ pub fn bounds(year: i16, week: i8, shop: &Shop) -> Result<(Micros, Micros), Page
 pub(super) struct Sorted<'a> {
     /// The data as given.
     pub week: &'a Week,
+    /// Counting pieces with any defect.
+    pub any: Counting,
+    /// Counting pieces with a defect that may steer the pour temperature.
+    pub steering: Counting,
     /// The week's first moment.
     pub from: Micros,
     /// Flasks of this week, in order of time.
@@ -95,6 +103,8 @@ impl<'a> Sorted<'a> {
         let eight_weeks = from.plus_seconds(-f64::from(WEEKS_BEFORE) * 7.0 * 86_400.0);
         Ok(Sorted {
             week,
+            any: Counting::new(Outcome::Any, &week.kinds),
+            steering: Counting::new(Outcome::Steering, &week.kinds),
             from,
             now: all.iter().copied().filter(|f| f.cast_at >= from).collect(),
             before: all
@@ -108,7 +118,7 @@ impl<'a> Sorted<'a> {
 
     /// Flasks of this week that nobody has inspected, in order of time.
     pub(super) fn uninspected(&self) -> Vec<&'a Flask> {
-        let none = |f: &&&Flask| rates::counts(f, Outcome::Any).is_none();
+        let none = |f: &&&Flask| f.pieces.is_none_or(|p| p == 0);
         self.now.iter().filter(none).copied().collect()
     }
 
@@ -377,7 +387,7 @@ fn flask_table(sorted: &Sorted<'_>) -> Table {
         let number = |v: Option<f64>, show: &dyn Fn(f64) -> String| {
             Cell::plain(v.filter(|v| v.is_finite()).map(show).unwrap_or_default())
         };
-        let counted = rates::counts(f, Outcome::Any);
+        let counted = sorted.any.counts(f);
         let usual_share = counted.is_some_and(|(p, d)| d >= 2 && f64::from(d) >= 0.2 * f64::from(p));
         table.push(vec![
             Cell::typed(&f.label),

@@ -2,10 +2,11 @@
 //! that guard them. An address that other computers can reach demands one, always.
 
 use std::net::{Ipv4Addr, SocketAddr};
-use std::path::PathBuf;
 
-use super::error::in_words;
-use super::read::{At, Table};
+use crate::mqtt::broker::{BrokerError, BrokerSettings};
+use crate::mqtt::door::{DoorSettings, Login};
+
+use super::read::Table;
 use super::secret::{self, Secret, Surroundings};
 
 /// Environment variable for the MQTT password, of the door or of the shop's broker.
@@ -47,19 +48,49 @@ pub struct Sensor {
 /// `[mqtt]` with `url`.
 #[derive(Clone, Debug)]
 pub struct Broker {
-    /// The broker's host name or address.
-    pub host: String,
-    /// Its port. Default: 1883, or 8883 with TLS.
-    pub port: u16,
+    /// `url`: `mqtt://HOST[:PORT]`.
+    pub url: String,
     /// `user`. Default: none.
     pub user: Option<String>,
     /// From `password_file` or the environment. Default: none.
     pub password: Option<Secret>,
-    /// The certificate authority to trust, in PEM, for `mqtts://`; none: no TLS.
-    pub ca_file: Option<PathBuf>,
     /// `client_id`: the broker keeps our unread samples under this name, so it must not change
     /// and no two pourbooks at one broker may share it. Default: `pourbook`.
     pub client_id: String,
+}
+
+impl Door {
+    /// What the door itself is opened with.
+    pub fn settings(&self) -> DoorSettings {
+        let mut settings = DoorSettings::on(self.listen);
+        settings.logins = self
+            .sensors
+            .iter()
+            .map(|sensor| Login {
+                user: sensor.user.clone(),
+                password: sensor.password.reveal().to_owned(),
+                topic_prefix: sensor.topic_prefix.clone(),
+            })
+            .collect();
+        settings
+    }
+}
+
+impl Broker {
+    /// What the connection is made with; `machines` are those whose status is published.
+    ///
+    /// # Errors
+    /// [`BrokerError`] for a url that [`super::Config`] would have refused.
+    pub fn settings(&self, machines: Vec<String>) -> Result<BrokerSettings, BrokerError> {
+        let mut settings = BrokerSettings::at(&self.url)?;
+        settings.client_id.clone_from(&self.client_id);
+        settings.login = self.user.as_ref().map(|user| {
+            let password = self.password.as_ref().map_or("", Secret::reveal);
+            (user.clone(), password.to_owned())
+        });
+        settings.machines = machines;
+        Ok(settings)
+    }
 }
 
 /// `[pages]`.
@@ -234,92 +265,25 @@ fn read_broker(table: &Table<'_>, around: &Surroundings<'_>) -> Option<Broker> {
             id.value
         })
         .unwrap_or_else(|| "pourbook".to_owned());
-    let ca_file = read_ca_file(table, around);
-    let (tls, host, port) = read_url(table, &url?)?;
-    if tls && !table.has("ca_file") {
-        let what = "mqtts:// needs \"ca_file\", the certificate authority of the shop's broker \
-                    in PEM";
-        table.problems.add(&table.key_span("url"), what);
-    }
-    if !tls && table.has("ca_file") {
-        let what = "\"ca_file\" is only for mqtts://; write the url with mqtts:// or take it out";
+    if table.has("ca_file") {
+        let what = "\"ca_file\" is for TLS, which this build does not speak; take it out, and use \
+                    a broker on this computer or on a network of your own";
         table.problems.add(&table.key_span("ca_file"), what);
     }
+    let url = url?;
+    if url.value.contains('@') {
+        // The text is not repeated: it may hold a password.
+        let what = "\"url\" holds a user or password; set \"user\" and \"password_file\" instead";
+        table.problems.add(&url.span, what);
+    } else if let Err(error) = BrokerSettings::at(&url.value) {
+        table.problems.add(&url.span, error.to_string());
+    }
     (table.problems.count() == before).then_some(Broker {
-        host,
-        port,
+        url: url.value,
         user,
         password,
-        ca_file,
         client_id,
     })
-}
-
-fn read_ca_file(table: &Table<'_>, around: &Surroundings<'_>) -> Option<PathBuf> {
-    let file = table.text("ca_file", "broker-ca.pem")?;
-    let path = around.folder.join(&file.value);
-    let text = std::fs::read(&path).map_err(|e| in_words(&e));
-    let why = match text {
-        Ok(bytes) if String::from_utf8_lossy(&bytes).contains("-----BEGIN CERTIFICATE-----") => {
-            return Some(path);
-        }
-        Ok(_) => "it holds no PEM certificate".to_owned(),
-        Err(why) => why,
-    };
-    let what = format!("cannot use the ca_file {}: {why}", path.display());
-    table.problems.add(&file.span, what);
-    None
-}
-
-/// `mqtt://host[:port]` or `mqtts://host[:port]`, nothing after it and no password in it.
-fn read_url(table: &Table<'_>, url: &At<String>) -> Option<(bool, String, u16)> {
-    let wrong = |what: &str| {
-        let what = format!(
-            "\"url\" {what}; write it like \"mqtt://broker.lan:1883\" or \
-             \"mqtts://broker.lan:8883\""
-        );
-        table.problems.add(&url.span, what);
-        None
-    };
-    let (tls, rest) = if let Some(rest) = url.value.strip_prefix("mqtt://") {
-        (false, rest)
-    } else if let Some(rest) = url.value.strip_prefix("mqtts://") {
-        (true, rest)
-    } else {
-        return wrong("does not begin with mqtt:// or mqtts://");
-    };
-    let rest = rest.strip_suffix('/').unwrap_or(rest);
-    if rest.contains('@') {
-        // The text is not repeated: it may hold a password.
-        return wrong("holds a user or password; set \"user\" and \"password_file\" instead");
-    }
-    if rest.contains(['/', '?', '#']) || rest.chars().any(char::is_whitespace) {
-        return wrong("has more than a host and a port");
-    }
-    let default_port = if tls { 8883 } else { 1883 };
-    let (host, port) = match rest.strip_prefix('[') {
-        // An IPv6 address in brackets.
-        Some(v6) => match v6.split_once(']') {
-            Some((host, "")) => (host, None),
-            Some((host, after)) => (host, after.strip_prefix(':')),
-            None => return wrong("opens a bracket and does not close it"),
-        },
-        None => match rest.split_once(':') {
-            Some((host, port)) => (host, Some(port)),
-            None => (rest, None),
-        },
-    };
-    if host.is_empty() {
-        return wrong("names no host");
-    }
-    let port = match port {
-        None => default_port,
-        Some(text) => match text.parse::<u16>() {
-            Ok(port) if port > 0 => port,
-            _ => return wrong("has a port that is not a number from 1 to 65535"),
-        },
-    };
-    Some((tls, host.to_owned(), port))
 }
 
 /// Reads `[pages]`; `None` if it is wrong, which was reported.

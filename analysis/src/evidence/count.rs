@@ -20,6 +20,18 @@ pub(super) enum Count<'a> {
     Counted { fewest: Tally<'a>, most: Tally<'a> },
 }
 
+/// What one flask counts for the question's outcome: pieces with it at the fewest and at the
+/// most, both the same where it was counted itself. `None` for a flask that says nothing:
+/// not inspected, not counted for this outcome, or with counts that do not fit. Charts that
+/// count flasks take them from here, so that their figures are those of
+/// [`evidence`](super::evidence). Pieces whose pattern was broken before casting are not in it.
+pub fn tallies<'a>(flask: &'a Flask, ask: &Question) -> Option<(Tally<'a>, Tally<'a>)> {
+    match count(flask, ask) {
+        Count::Counted { fewest, most } => Some((fewest, most)),
+        _ => None,
+    }
+}
+
 /// Reads one flask for the question's outcome.
 pub(super) fn count<'a>(flask: &'a Flask, ask: &Question) -> Count<'a> {
     let Some(looked_at) = flask.pieces.filter(|n| *n > 0) else {

@@ -283,6 +283,26 @@ fn broken_patterns_leave_the_denominator() {
 }
 
 #[test]
+fn a_chart_that_counts_by_itself_counts_the_same() {
+    let mut flasks = book();
+    flasks[0].kinds.insert("broken-pattern".to_owned(), 3);
+    flasks[1].defective_steering = None;
+    flasks[2].pieces = None;
+    flasks[3].defective = Some(99);
+    let ask = Question::default();
+    let (fewest, most): (Vec<_>, Vec<_>) = flasks.iter().filter_map(|f| tallies(f, &ask)).unzip();
+    let e = evidence(&flasks, &ask);
+    let totals = crate::stats::rate::Totals::of(&most);
+    assert_eq!(
+        (totals.flasks, totals.pieces, totals.events),
+        (e.flasks, e.pieces, e.defective)
+    );
+    assert_eq!(totals.pieces, 58 * 20 - 3);
+    let least = crate::stats::rate::Totals::of(&fewest).events;
+    assert_eq!(e.defective_least.unwrap_or(e.defective), least);
+}
+
+#[test]
 fn alloys_are_one_however_they_are_written_and_never_pooled() {
     let mut flasks = book();
     flasks[0].alloy = Some("Sterling Silver".to_owned());

@@ -210,6 +210,7 @@ fn one_wild_reading_is_neither_a_pour_nor_a_probe_pulled_out() {
 fn a_sensor_silent_over_the_pour_leaves_it_found_and_less_sure() {
     for silence in [10.0, 30.0, 60.0] {
         let mut trace = hot();
+        trace.acts[0].1 = Act::Charge(50.0);
         trace.acts[3].1 = Act::Heat(0.02, 900.0);
         trace.silent = vec![(1500.0 - silence / 2.0, 1500.0 + silence / 2.0)];
         let (pours, _) = found(&trace);
@@ -272,8 +273,10 @@ fn the_second_flask_ten_minutes_later_is_a_pour_of_its_own() {
     trace.length_s = 2700.0;
     trace.acts.extend([
         (1640.0, Act::Charge(50.0)),
+        (1660.0, Act::Heat(0.5, 960.0)),
         // Cold metal in a second go.
-        (1720.0, Act::Charge(40.0)),
+        (1740.0, Act::Heat(0.0, 960.0)),
+        (1750.0, Act::Charge(40.0)),
         (1790.0, Act::Heat(0.4, 975.0)),
         (2110.0, Act::Pour(15.0, 8.0)),
         (2120.0, Act::Heat(0.5, 25.0)),
@@ -284,7 +287,7 @@ fn the_second_flask_ten_minutes_later_is_a_pour_of_its_own() {
     assert_eq!(pours[1].number, 2);
     close(Some(pours[1].at.seconds_since(at(2110.0))), 0.0, 1.5);
     close(pours[1].pour_temperature_c, 975.0, 1.0);
-    close(pours[1].since_charge_s, 390.0, 40.0);
+    close(pours[1].since_charge_s, 360.0, 20.0);
     close(pours[1].peak_melt_c, 975.0, 1.5);
 }
 
@@ -298,7 +301,8 @@ fn a_pour_on_the_way_down_is_found() {
     let (pours, _) = found(&trace);
     assert_eq!(pours.len(), 1);
     close(Some(pours[0].at.seconds_since(at(1500.0))), 0.0, 1.5);
-    close(pours[0].pour_temperature_c, 959.3, 1.0);
+    // Back from the charge at 0.28 K/s to 961 °C, then a minute down at 0.15 K/s.
+    close(pours[0].pour_temperature_c, 952.3, 1.0);
 }
 
 #[test]
@@ -506,7 +510,10 @@ fn random_flasks_are_found_in_time_and_temperature() {
         for seed in 0..flasks {
             let (trace, when, melt_c) = any_flask(seed, rate_hz, fahrenheit);
             let (pours, pulls) = found(&trace);
-            assert!(pours.len() <= 1 && pulls.len() == 1, "seed {seed}");
+            assert!(
+                pours.len() <= 1 && pulls.len() == 1,
+                "seed {seed}: {pours:?} {pulls:?}"
+            );
             if let Some(pour) = pours.first() {
                 times.push(pour.at.seconds_since(at(when)).abs());
                 kelvins.push((pour.pour_temperature_c.unwrap() - melt_c).abs());

@@ -37,6 +37,8 @@ pub struct Bin {
     pub sessions: usize,
     /// Their pieces.
     pub pieces: u64,
+    /// Pieces with the outcome, at the most there can have been.
+    pub events: u64,
     /// The rate there.
     pub rate: Rate,
 }
@@ -100,6 +102,7 @@ pub fn bins(points: &[Point], unit: Unit, pooled: Option<f64>) -> Vec<Bin> {
                 flasks: totals.flasks,
                 sessions: totals.sessions,
                 pieces: totals.pieces,
+                events: totals.events,
                 rate: bounded_rate(&Totals::of(&fewest), &totals, pooled)?,
             })
         })

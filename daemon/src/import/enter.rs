@@ -481,3 +481,6 @@ fn hash_all(flasks: Vec<ImportedFlask>) -> Vec<(ImportedFlask, String)> {
 pub(crate) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
+
+#[cfg(test)]
+mod tests;

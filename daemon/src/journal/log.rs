@@ -22,6 +22,9 @@ use super::reader::{Event, Hole, JournalReader, Kept, Walk, segments};
 use super::segment::{FOLDER, SegmentName, header, spare_path};
 use crate::storage::{Storage, StoredFile};
 
+/// Longest dictionary, in bytes, that every commit begins with.
+const MOST_SAID_AGAIN: usize = 1024;
+
 /// Sizes. The defaults are for a shop; tests use smaller ones.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct JournalSettings {
@@ -554,6 +557,9 @@ impl Current {
     /// Adds an entry and the dictionary bodies it is the first to need; returns the length of
     /// the longest body.
     fn push(&mut self, seq: u64, boot: Uuid, part: Part, entry: &Entry) -> usize {
+        if self.waiting.is_empty() {
+            self.say_again(seq);
+        }
         let body = self.encoder.entry(boot, part, entry);
         let mut longest = body.len();
         for word in &self.encoder.dictionary()[self.said..] {
@@ -563,6 +569,22 @@ impl Current {
         self.said = self.encoder.dictionary().len();
         frame::push(&mut self.waiting, self.seed, seq, &body);
         longest
+    }
+
+    /// Begins a commit with the whole dictionary, while that is short, so that damage to one
+    /// block does not make later ones unreadable. The room is there: a commit fills a block.
+    fn say_again(&mut self, seq: u64) {
+        let words = &self.encoder.dictionary()[..self.said];
+        if words
+            .iter()
+            .map(|word| word.len() + frame::HEAD)
+            .sum::<usize>()
+            <= MOST_SAID_AGAIN
+        {
+            for word in words {
+                frame::push(&mut self.waiting, self.seed, seq, word);
+            }
+        }
     }
 
     /// Says that the sequence numbers from `first` up to, not including, `next` never were.
@@ -582,23 +604,12 @@ impl Current {
         frame::end_after(self.waiting.len(), self.commit_body().len()).next_multiple_of(BLOCK)
     }
 
-    /// Ends the commit on a block boundary. What room is left in the last block is used to say
-    /// the dictionary again, so that damage to one block does not make later ones unreadable.
+    /// Ends the commit on a block boundary.
     fn seal(&mut self, last_seq: u64) {
         let commit = self.commit_body();
-        let end = self.end_of_commit();
-        let mut with_words = self.waiting.len();
-        for word in self.encoder.dictionary() {
-            with_words = frame::end_after(with_words, word.len());
-        }
-        if frame::end_after(with_words, commit.len()) <= end {
-            for word in self.encoder.dictionary() {
-                frame::push(&mut self.waiting, self.seed, last_seq, word);
-            }
-        }
         frame::push(&mut self.waiting, self.seed, last_seq, &commit);
-        self.waiting
-            .resize(self.waiting.len().next_multiple_of(BLOCK), 0);
+        let end = self.waiting.len().next_multiple_of(BLOCK);
+        self.waiting.resize(end, 0);
     }
 }
 

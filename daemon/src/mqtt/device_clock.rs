@@ -55,12 +55,15 @@ impl DeviceClock {
     /// Takes note of a message: `at` is its arrival on a clock that never steps, µs; `offset`
     /// its device time less its arrival, µs; `live` is false for what was certainly sent before.
     pub fn observe(&mut self, at: i64, offset: i64, live: bool) -> Option<News> {
-        if live {
-            self.mark(at, offset);
-        }
+        // A steady offset can only show when a mark is added; between marks nothing is sorted.
+        let steady = if live && self.mark(at, offset) {
+            self.steady()
+        } else {
+            None
+        };
         match self.wrong_by {
             None if offset > TOLERANCE => self.change_to(offset),
-            None => match self.steady() {
+            None => match steady {
                 Some(steady) if steady.abs() > TOLERANCE => self.change_to(steady),
                 _ => None,
             },
@@ -74,7 +77,7 @@ impl DeviceClock {
             // Near its arrival by its own reckoning: right again, or not; the marks will tell.
             Some(_) if offset.abs() <= TOLERANCE => None,
             Some(wrong_by) if offset - wrong_by > TOLERANCE => self.change_to(offset),
-            Some(wrong_by) => match self.steady() {
+            Some(wrong_by) => match steady {
                 Some(steady) if (steady - wrong_by).abs() > SECOND => self.change_to(steady),
                 _ => None,
             },
@@ -97,14 +100,19 @@ impl DeviceClock {
         Some(News::Wrong(offset))
     }
 
-    fn mark(&mut self, at: i64, offset: i64) {
+    /// Keeps the offset if it tells something; true if it began a new mark.
+    fn mark(&mut self, at: i64, offset: i64) -> bool {
         match self.marks.back_mut() {
-            Some((since, best)) if at - *since < SECOND => *best = (*best).max(offset),
+            Some((since, best)) if at - *since < SECOND => {
+                *best = (*best).max(offset);
+                false
+            }
             _ => {
                 self.marks.push_back((at, offset));
                 if self.marks.len() > MOST_MARKS {
                     self.marks.pop_front();
                 }
+                true
             }
         }
     }

@@ -128,7 +128,8 @@ impl Ingest {
 
     /// Learns from the journal what an earlier life of the process stored, in order of sequence,
     /// before anything is taken: what would be a repeat, how often each topic reports, whose
-    /// clock is wrong, the air's pressure.
+    /// clock is wrong, the air's pressure. The entries of the last hour are enough, and of the
+    /// last three for a barometer that reports seldom.
     pub fn learn(&self, entry: &Entry) {
         let now = self.shared.clock.now();
         let monotonic = self.shared.clock.monotonic_us();
@@ -577,7 +578,8 @@ mod tests {
         }
     }
 
-    /// The digest was made with `(printf shop/bench-1/melt; printf '\\000'; printf 968.5) | sha256sum` (GNU coreutils).
+    /// The digest was made with GNU coreutils, from topic, zero byte and payload:
+    /// `(printf shop/bench-1/melt; printf '\000'; printf 968.5) | sha256sum`.
     #[test]
     fn the_hash_is_the_one_that_journals_hold() {
         assert_eq!(

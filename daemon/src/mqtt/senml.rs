@@ -12,9 +12,9 @@ use serde_json::{Map, Value as Json};
 use super::payload::{SentTime, Unreadable, Value, parse, short, stored, switch, unit_of};
 use crate::route::Route;
 
-/// Times below this are relative to now (RFC 8428, 4.5.3): 2²⁸ s.
+/// Times below this are relative to now (RFC 8428, section 4.5): 2²⁸ s.
 const RELATIVE_BELOW_S: f64 = 268_435_456.0;
-/// The version this reads (RFC 8428, 4.4). A later one may mean other things by the same fields.
+/// The version this reads, which is also the default (RFC 8428, section 4). A later one may mean other things by the same fields.
 const VERSION: f64 = 10.0;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -24,7 +24,7 @@ enum Measured {
     Text(String),
 }
 
-/// One record after its base fields were worked in (RFC 8428, 4.6).
+/// One record after its base fields were worked in (RFC 8428, section 4.6).
 #[derive(Debug, Clone, PartialEq)]
 struct Record {
     name: String,
@@ -101,7 +101,7 @@ fn resolve(pack: &[Json]) -> Result<Vec<Record>, Unreadable> {
         let Json::Object(fields) = item else {
             return Err(wrong("every record is a JSON object"));
         };
-        // A field whose label ends in "_" must not be passed over (RFC 8428, 4.4).
+        // A field whose label ends in "_" must not be passed over (RFC 8428, section 4).
         if let Some(label) = fields.keys().find(|label| label.ends_with('_')) {
             return Err(wrong(&format!(
                 "the field \"{}\" must be understood and is not",
@@ -140,7 +140,7 @@ fn resolve(pack: &[Json]) -> Result<Vec<Record>, Unreadable> {
                 .any(|label| fields.contains_key(*label))
             && !fields.contains_key("vd")
         {
-            // A missing value counts as 0 on top of the base value (RFC 8428, 4.5.4).
+            // A missing value counts as 0 on top of the base value (RFC 8428, section 4.5).
             Measured::Number(base)
         } else {
             // Only base fields, a sum, or data: nothing that a channel reads.
@@ -257,7 +257,7 @@ mod tests {
             .map_err(|e| e.to_string())
     }
 
-    /// RFC 8428, 5.1.1: the single data point.
+    /// RFC 8428, section 5.1: the single data point.
     #[test]
     fn a_single_record_is_read() {
         let pack = r#"[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]"#;
@@ -265,9 +265,8 @@ mod tests {
         assert_eq!(values(pack, &melt), Ok(vec![(23.1, None)]));
     }
 
-    /// RFC 8428, 5.1.2, third example: base fields, and times relative to the base time. The
-    /// resolved records are those of the standard's section 5.1.5 rules: name joined, time and
-    /// unit from the base.
+    /// RFC 8428, section 5.1, the pack of a voltage and six currents; resolved by the rules of
+    /// section 4.6: names joined, times added, the unit from the base where a record has none.
     #[test]
     fn the_standards_pack_resolves_as_the_standard_says() {
         let pack = r#"[

@@ -2,6 +2,7 @@
 //! for the journal's writer, one that commits at once and one that commits when told.
 #![allow(clippy::unwrap_used)]
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -45,20 +46,36 @@ pub(super) fn path(room: usize) -> (Ingest, mpsc::Receiver<Submission>) {
 
 /// What a writer that commits at once has stored.
 #[derive(Clone, Default)]
-pub(super) struct Stored(Arc<Mutex<Vec<Entry>>>);
+pub(super) struct Stored(Arc<Mutex<Vec<Entry>>>, Arc<AtomicBool>);
 
 impl Stored {
     /// Commits whatever comes, at once.
-    pub(super) fn commit_at_once(mut queue: mpsc::Receiver<Submission>) -> Stored {
+    pub(super) fn commit_at_once(queue: mpsc::Receiver<Submission>) -> Stored {
+        Stored::commit(queue, u64::MAX)
+    }
+
+    /// Commits whatever comes, with a pause after each `batch`.
+    pub(super) fn commit(mut queue: mpsc::Receiver<Submission>, batch: u64) -> Stored {
         let stored = Stored::default();
         let keep = stored.clone();
         tokio::spawn(async move {
+            let mut count = 0;
             while let Some(submission) = queue.recv().await {
                 keep.0.lock().unwrap().extend(submission.entries.clone());
                 acknowledge(&submission);
+                count += 1;
+                if count % batch == 0 {
+                    tokio::time::sleep(Duration::from_millis(2)).await;
+                }
             }
+            keep.1.store(true, Ordering::SeqCst);
         });
         stored
+    }
+
+    /// Waits until nothing can come any more: every sender is gone.
+    pub(super) async fn ended(&self) {
+        eventually(|| self.1.load(Ordering::SeqCst)).await;
     }
 
     pub(super) fn entries(&self) -> Vec<Entry> {

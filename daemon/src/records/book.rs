@@ -121,7 +121,11 @@ impl Records {
                 path: path.to_owned(),
                 source,
             })?;
-        db.pragma_update(None, "application_id", APPLICATION_ID)?;
+        // Only when it is not there yet: setting it is a write, and most who open only read.
+        let mark: i64 = db.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+        if mark != APPLICATION_ID {
+            db.pragma_update(None, "application_id", APPLICATION_ID)?;
+        }
         if let Some(setup) = setup {
             db.execute(
                 "INSERT INTO book (one, id, shop, time_zone, demo, made_at, made_by)

@@ -10,8 +10,8 @@ use analysis::time::Micros;
 use rusqlite::params;
 
 use super::book::Records;
+use super::card::section_of;
 use super::error::Result;
-use super::flasks::section_of;
 use super::pours::{Pour, PourFilter};
 use super::sessions::range;
 use super::words::{Destination, Part, Stage};
@@ -181,6 +181,8 @@ impl Records {
             let (sections, patterns, inspected) = lines.remove(&card.id).unwrap_or_default();
             flask.section = section_of(sections.iter().map(|s| s.as_deref())).map(str::to_owned);
             let mut names: Vec<String> = patterns.into_iter().flatten().collect();
+            // One name for one mixture, whatever the order of its lines.
+            names.sort_unstable();
             names.dedup();
             flask.pattern = (!names.is_empty()).then(|| names.join(" + "));
             let counted: Vec<Counted> = inspected.iter().filter_map(|i| latest(i)).collect();

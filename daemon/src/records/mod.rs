@@ -16,7 +16,8 @@
 //! | [`features`] | what the extractor found in each trace, as it found it |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
-//! | [`flasks`] | flask cards and their lines |
+//! | [`card`] | what a flask card says |
+//! | [`flasks`] | flask cards and their lines, kept and looked up |
 //! | [`inspections`] | what came of the pieces, by stage |
 //! | [`metal`] | lots, charges and the weights that came back |
 //! | [`parts`] | part changes and probe checks |
@@ -27,6 +28,7 @@
 
 pub mod book;
 pub mod claims;
+pub mod card;
 pub mod dictionary;
 pub mod error;
 pub mod evidence;
@@ -45,3 +47,6 @@ pub mod words;
 
 pub use book::{BookSetup, Records};
 pub use error::{RecordError, Result};
+
+#[cfg(test)]
+mod tests;

@@ -2,7 +2,7 @@
 //! or brought in whole from a file of old records.
 
 use analysis::time::Micros;
-use rusqlite::{OptionalExtension, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 use uuid::Uuid;
 
 use super::book::{Records, named, read_id};
@@ -228,17 +228,21 @@ impl Records {
         closed_at: Micros,
         published: Option<&Published>,
     ) -> Result<()> {
-        let now = self.session(id)?;
-        if now.closed_at.is_none() {
-            self.db.execute(
-                "UPDATE sessions SET state = 'closed', closed_at = max(opened_at, ?2) WHERE id = ?1",
-                params![id.to_string(), closed_at.0],
-            )?;
+        let held = self.session(id)?;
+        if let Some(published) = published {
+            refuse_older(&held, published)?;
         }
-        match published {
-            Some(published) => self.publish_trace(id, published),
-            None => Ok(()),
+        let tx = self.write()?;
+        tx.execute(
+            "UPDATE sessions SET state = 'closed', closed_at = max(opened_at, ?2)
+             WHERE id = ?1 AND state = 'open'",
+            params![id.to_string(), closed_at.0],
+        )?;
+        if let Some(published) = published {
+            write_published(&tx, id, published)?;
         }
+        tx.commit()?;
+        Ok(())
     }
 
     /// Records a trace, or the next generation of one, for a session that is closed or imported.
@@ -246,33 +250,15 @@ impl Records {
     /// # Errors
     /// [`RecordError::Clash`] for a generation older than the one recorded or an open session.
     pub fn publish_trace(&mut self, id: Uuid, published: &Published) -> Result<()> {
-        let now = self.session(id)?;
-        if now.state == SessionState::Open {
+        let held = self.session(id)?;
+        if held.state == SessionState::Open {
             return Err(RecordError::Clash(format!(
                 "session \"{}\" is open; its trace comes when it closes",
-                now.name
+                held.name
             )));
         }
-        if let Some(held) = &now.published
-            && held.generation > published.generation
-        {
-            return Err(RecordError::Clash(format!(
-                "session \"{}\" has generation {} of its trace; {} is older",
-                now.name, held.generation, published.generation
-            )));
-        }
-        self.db.execute(
-            "UPDATE sessions SET trace = ?2, trace_sha256 = ?3, trace_rows = ?4, generation = ?5
-             WHERE id = ?1",
-            params![
-                id.to_string(),
-                published.trace,
-                published.sha256,
-                i64::try_from(published.rows).unwrap_or(i64::MAX),
-                published.generation
-            ],
-        )?;
-        Ok(())
+        refuse_older(&held, published)?;
+        write_published(&self.db, id, published)
     }
 
     /// The session with this identity.
@@ -338,6 +324,31 @@ impl Records {
         let rows = statement.query_map([id.to_string()], |row| row.get(0))?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
+}
+
+fn refuse_older(held: &Session, published: &Published) -> Result<()> {
+    match &held.published {
+        Some(there) if there.generation > published.generation => Err(RecordError::Clash(format!(
+            "session \"{}\" has generation {} of its trace; {} is older",
+            held.name, there.generation, published.generation
+        ))),
+        _ => Ok(()),
+    }
+}
+
+fn write_published(db: &Connection, id: Uuid, published: &Published) -> Result<()> {
+    db.execute(
+        "UPDATE sessions SET trace = ?2, trace_sha256 = ?3, trace_rows = ?4, generation = ?5
+         WHERE id = ?1",
+        params![
+            id.to_string(),
+            published.trace,
+            published.sha256,
+            i64::try_from(published.rows).unwrap_or(i64::MAX),
+            published.generation
+        ],
+    )?;
+    Ok(())
 }
 
 /// A half-open range of time as the two ends of a query.

@@ -143,3 +143,18 @@ fn context(records: &Records, config: &Config, machine: &str) -> Result<Context>
     }
     Ok(Context { gasket_changes, targets, cards, corrections: Vec::new() })
 }
+
+/// A configured target as the records keep it.
+pub fn target_of(target: &crate::config::Target) -> crate::records::targets::Target {
+    let flask = target.flask_temperature.as_ref();
+    crate::records::targets::Target {
+        alloy: target.alloy.clone(),
+        section: target.section.clone().unwrap_or_default(),
+        pour_temperature_c: Some(target.pour_temperature.celsius),
+        pour_temperature_text: Some(target.pour_temperature.written.clone()),
+        flask_temperature_c: flask.map(|t| t.celsius),
+        flask_temperature_text: flask.map(|t| t.written.clone()),
+        soak_min: target.soak_min,
+        vacuum_lead_s: target.vacuum_lead_s,
+    }
+}

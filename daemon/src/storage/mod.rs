@@ -14,7 +14,7 @@ use std::fmt;
 use std::io;
 
 pub use real::RealDisk;
-pub use whole::{AppendTo, replace_file};
+pub use whole::{AppendTo, ReadFrom, replace_file};
 
 /// Why the disk would not do it.
 #[derive(Debug, thiserror::Error)]

@@ -556,13 +556,13 @@ mod tests {
     fn what_was_synced_survives_every_crash() {
         for seed in 0..500 {
             let disk = SimDisk::new();
-            let mut file = written(&disk, "a", &[7; 3000]);
+            let mut file = written(&disk, "a", &[7; 3072]);
             file.sync_data().unwrap();
             disk.sync_dir("").unwrap();
             file.write_at(4096, &[9; 100]).unwrap();
             disk.crash(seed);
             let bytes = disk.open("a").unwrap().read_all().unwrap();
-            assert_eq!(bytes[..3000], [7; 3000]);
+            assert!(bytes[..3072].iter().all(|b| *b == 7));
         }
     }
 

@@ -1,7 +1,8 @@
 //! Files that appear whole or not at all: written under another name in the same folder, made
 //! durable, renamed into place, and the name made durable too.
 
-use std::io::{self, Write};
+use std::fmt;
+use std::io::{self, Read, Seek, SeekFrom, Write};
 
 use super::{Result, Storage, StorageError, StoredFile, parent};
 
@@ -51,6 +52,51 @@ impl Write for AppendTo<'_> {
 
     fn flush(&mut self) -> io::Result<()> {
         Ok(())
+    }
+}
+
+/// Reads a file from front to back or anywhere, for code that takes a [`Read`] and a [`Seek`].
+pub struct ReadFrom {
+    file: Box<dyn StoredFile>,
+    at: u64,
+    size: u64,
+}
+
+impl fmt::Debug for ReadFrom {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "ReadFrom({} of {})", self.at, self.size)
+    }
+}
+
+impl ReadFrom {
+    /// From the file's start.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn new(file: Box<dyn StoredFile>) -> Result<Self> {
+        let size = file.size()?;
+        Ok(ReadFrom { file, at: 0, size })
+    }
+}
+
+impl Read for ReadFrom {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let read = self.file.read_at(self.at, into);
+        let n = read.map_err(|e| io::Error::new(e.source.kind(), e.to_string()))?;
+        self.at += n as u64;
+        Ok(n)
+    }
+}
+
+impl Seek for ReadFrom {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        let at = match to {
+            SeekFrom::Start(at) => Some(at),
+            SeekFrom::End(by) => self.size.checked_add_signed(by),
+            SeekFrom::Current(by) => self.at.checked_add_signed(by),
+        };
+        self.at = at.ok_or(io::ErrorKind::InvalidInput)?;
+        Ok(self.at)
     }
 }
 

@@ -59,6 +59,9 @@ const KICKS: usize = 3;
 pub struct BrokerState {
     /// Connected. While not, silence says nothing about the sensors.
     pub connected: bool,
+    /// The broker has answered our subscriptions: what is published from now on reaches us or
+    /// waits for us.
+    pub subscribed: bool,
     /// Since when it is as it is; before the first attempt, none.
     pub since: Option<Micros>,
     /// Connections so far.
@@ -88,6 +91,7 @@ impl Broker {
             board,
             state: watch::Sender::new(BrokerState {
                 connected: false,
+                subscribed: false,
                 since: None,
                 connections: 0,
                 trouble: None,
@@ -261,6 +265,7 @@ impl Run {
                 Ok(_) => {}
                 Err(error) => return Ok(Ended::Broken(error)),
             }
+            self.settle();
             if stopping
                 && self
                     .link
@@ -269,6 +274,22 @@ impl Run {
             {
                 return Ok(Ended::NothingOwed);
             }
+        }
+    }
+
+    /// After a minute of connection nobody is kicking us any more.
+    fn settle(&mut self) {
+        let lasting = self
+            .link
+            .as_ref()
+            .is_some_and(|link| link.since.elapsed() >= HEALTHY);
+        if lasting && !self.kicks.is_empty() {
+            self.kicks.clear();
+            self.state.send_modify(|state| {
+                if state.refused_topics.is_empty() {
+                    state.trouble = None;
+                }
+            });
         }
     }
 
@@ -292,6 +313,7 @@ impl Run {
         let now = self.ingest.now();
         self.state.send_modify(|state| {
             state.connected = true;
+            state.subscribed = false;
             state.since = Some(now);
             state.connections += 1;
             // A client that is kicked connects too; only a lasting connection clears that.
@@ -341,6 +363,7 @@ impl Run {
             );
         }
         self.state.send_modify(|state| {
+            state.subscribed = true;
             if !refused.is_empty() {
                 state.trouble = Some(format!(
                     "the broker does not let us hear {}; allow it in its access list",
@@ -430,6 +453,7 @@ impl Run {
                 state.since = Some(at);
             }
             state.connected = false;
+            state.subscribed = false;
             state.trouble = Some(trouble);
         });
     }
@@ -476,6 +500,7 @@ impl Run {
         let at = self.ingest.now();
         self.state.send_modify(|state| {
             state.connected = false;
+            state.subscribed = false;
             state.since = Some(at);
         });
         Ok(())

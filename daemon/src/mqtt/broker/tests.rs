@@ -482,9 +482,11 @@ async fn ten_thousand_readings_from_mosquitto_while_we_were_away_are_stored_once
     const COUNT: u32 = 10_000;
     let (_mosquitto, port) = Mosquitto::start().await;
     let (ingest, queue) = path(256);
-    let stored = Stored::commit_at_once(queue);
+    // Slow enough that the crash below comes in the middle.
+    let stored = Stored::commit(queue, 32);
     let mut first = start(settings(port), &ingest);
-    first.state_where(|state| state.connected).await;
+    // A broker keeps nothing for us before it has our subscriptions.
+    first.state_where(|state| state.subscribed).await;
     sensor_publishes(port, 0..10).await;
     stored.reach(10).await;
     first.stop.tell();
@@ -495,6 +497,8 @@ async fn ten_thousand_readings_from_mosquitto_while_we_were_away_are_stored_once
     stored.reach(2_000).await;
     crashing.running.abort();
     let _ = crashing.running.await;
+    drop(ingest);
+    stored.ended().await;
 
     let (again, queue) = path(256);
     let journal = stored.entries();
@@ -503,8 +507,8 @@ async fn ten_thousand_readings_from_mosquitto_while_we_were_away_are_stored_once
     }
     let late = Stored::commit_at_once(queue);
     let last = start(settings(port), &again);
-    let total = || journal.len().max(stored.len()) + late.len();
-    eventually(|| total() >= COUNT as usize).await;
+    assert!(journal.len() < COUNT as usize, "the crash came too late");
+    eventually(|| journal.len() + late.len() >= COUNT as usize).await;
     tokio::time::sleep(AWHILE).await;
     last.stop.tell();
     last.running.await.unwrap().unwrap();

@@ -9,7 +9,7 @@
 //! |---|---|
 //! | [`shop`] | who works, what is cast, which sessions there were, what was changed when |
 //! | [`plan`] | one session as it was meant, before physics and chance |
-//! | [`mod@simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
+//! | [`simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
 //! | [`furnace`], [`chamber`], [`gas`], [`kiln`] | the physics of each part of the bench |
 //! | [`defects`] | the stated truth from which defects are drawn |
 //! | [`records`] | what the shop's people wrote down |

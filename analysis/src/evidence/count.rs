@@ -105,13 +105,3 @@ pub(super) fn count<'a>(flask: &'a Flask, ask: &Question) -> Count<'a> {
     };
     bounds.map_or(Count::NotCounted, |b| between(pieces, b))
 }
-
-/// One flask's count for the question's outcome, at the fewest and at the most pieces that can
-/// have had it; none if it was not inspected, not for this outcome, or if its numbers
-/// contradict each other. For charts that must count exactly as the evidence does.
-pub fn tallies<'a>(flask: &'a Flask, ask: &Question) -> Option<(Tally<'a>, Tally<'a>)> {
-    match count(flask, ask) {
-        Count::Counted { fewest, most } => Some((fewest, most)),
-        Count::Uninspected | Count::NotCounted | Count::Unsound(_) => None,
-    }
-}

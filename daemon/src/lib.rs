@@ -15,12 +15,15 @@
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`mqtt`] | the two ways in, and the one path behind them |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
+//! | [`cli`] | the command line: one file per command |
+//! | [`service`] | the daemon put together |
 //! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
 //! | [`write_up`] | reports from a book |
 //! | [`storage`] | the disk, as calls whose durability is spelled out |
 
 pub mod book;
+pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod export;
@@ -31,6 +34,7 @@ pub mod place;
 pub mod publish;
 pub mod records;
 pub mod route;
+pub mod service;
 pub mod session;
 pub mod shutdown;
 pub mod storage;

@@ -140,10 +140,10 @@ impl Writer {
         self.closes.clone()
     }
 
-    /// Asks the writer to give back every segment whose sequence numbers are all done with.
-    pub fn retire(&self, done: Done) {
-        // A writer that is gone keeps its segments; the next start asks again.
-        let _ = self.retire.send(done);
+    /// The way to ask the writer to give back every segment whose sequence numbers are all done
+    /// with.
+    pub fn retire(&self) -> mpsc::UnboundedSender<Done> {
+        self.retire.clone()
     }
 
     /// What it did so far.

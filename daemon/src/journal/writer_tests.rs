@@ -235,7 +235,9 @@ fn on_a_full_disk_senders_wait_until_a_segment_is_given_back() {
         let sim = running.sim.clone();
         running
             .writer
-            .retire(Box::new(move |range| *range.end() <= published));
+            .retire()
+            .send(Box::new(move |range| *range.end() <= published))
+            .unwrap();
         // One segment at a time is finished; the one in use cannot be given back.
         sim.set_free_bytes(Some(300 * 1024));
         std::thread::sleep(Duration::from_millis(60));

@@ -8,7 +8,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`program`] | the built `pourbook`, its output, a daemon that ends with its test |
-//! | [`bench`] | a throw-away book with a small configuration, and a session to send into it |
+//! | [`mod@bench`] | a throw-away book with a small configuration, and a session to send into it |
 //! | [`sensor`] | an MQTT 3.1.1 sender written from the standard, with any in-flight window |
 //! | [`tools`] | Mosquitto, and Python with packages, as independent counterparts |
 //! | [`wait`] | waiting for something to become true, with a reason when it does not |

@@ -9,7 +9,7 @@
 //! | [`error`] | what was wrong and where |
 //! | [`secret`] | passwords, which come from files or the environment only |
 //! | [`shop`] | `[shop]`: name, time zone, altitude, what people see |
-//! | [`bench`] | `[[kiln]]` and `[[machine]]` |
+//! | [`mod@bench`] | `[[kiln]]` and `[[machine]]` |
 //! | [`channel`] | one heard channel: topic, unit, limits |
 //! | [`network`] | `[mqtt]` and `[pages]`: addresses and who may use them |
 //! | [`practice`] | `[[target]]`, `[[defect_kind]]`, `[sections]`, `[reports]` |

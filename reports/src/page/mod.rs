@@ -5,7 +5,7 @@
 //! |---|---|
 //! | [`shop`] | what pages are told about the shop, its machines, parts and troubles |
 //! | [`week`] | the weekly report's data and its sections |
-//! | [`todo`] | the three things to do |
+//! | [`mod@todo`] | the three things to do |
 //! | [`answers`] | one row per alloy and section with what the evidence says |
 //! | [`in_figures`] | the week against the eight before |
 //! | [`bad_flasks`] | each bad flask beside its nearest good one |

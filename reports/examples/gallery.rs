@@ -180,7 +180,7 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
         stage(&mut trace, "molten", start + 700.0, start + 1478.0);
         stage(&mut trace, "pulling", start + 1478.0, start + 1500.0);
         stage(&mut trace, "poured", start + 1500.0, start + cycle);
-        let t = 966.0 + dice.bell() * 4.0;
+        let t = 967.0 + dice.bell();
         let at = open.plus_seconds(start + 1500.0);
         let depth = if n == 3 { 61.0 } else { 85.0 + dice.bell() };
         if n == 3 {

@@ -8,14 +8,26 @@ use jiff::{Timestamp, ZonedDateTime};
 /// Longest typed text shown in full, characters. A label on a bag is far shorter.
 const LONGEST: usize = 72;
 
+/// Longest sentence shown in full, characters. It may quote names of any length.
+const LONGEST_SENTENCE: usize = 600;
+
 /// `text`, cut to a length that a table can hold.
 pub fn shortened(text: &str) -> String {
+    cut(text, LONGEST)
+}
+
+/// A sentence that may quote what somebody typed, made fit to print.
+pub fn sentence(text: &str) -> String {
+    cut(text, LONGEST_SENTENCE)
+}
+
+fn cut(text: &str, longest: usize) -> String {
     // Control characters have no picture; a line break in a label is a space.
     let mut clean = text
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .filter(|c| !turns(*c) && !matches!(c, '\u{fffe}' | '\u{ffff}'));
-    let kept: String = clean.by_ref().take(LONGEST).collect();
+    let kept: String = clean.by_ref().take(longest).collect();
     if clean.next().is_some() {
         format!("{}…", kept.trim_end())
     } else {

@@ -108,7 +108,7 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
         .collect();
     panel.foot(&marks)?;
 
-    let title = "Defects by kind".to_owned();
+    let title = "Share of pieces with each kind".to_owned();
     let note = match drawn.first() {
         Some(first) if first.defective > 0 => format!(
             "Most often {}: {} of pieces (interval {}).",

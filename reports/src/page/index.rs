@@ -56,7 +56,7 @@ fn newest_first(entries: &[Entry]) -> Vec<Entry> {
         .map(|e| Entry {
             name: wording::shortened(&e.name),
             href: safe_link(&e.href),
-            sentences: e.sentences.clone(),
+            sentences: e.sentences.iter().map(|s| wording::sentence(s)).collect(),
         })
         .collect();
     entries.sort_by(|a, b| b.name.cmp(&a.name));

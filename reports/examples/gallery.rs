@@ -180,11 +180,16 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
         stage(&mut trace, "molten", start + 700.0, start + 1478.0);
         stage(&mut trace, "pulling", start + 1478.0, start + 1500.0);
         stage(&mut trace, "poured", start + 1500.0, start + cycle);
-        let t = 966.0 + dice.bell() * 4.0;
+        let t = 967.0 + dice.bell();
         let at = open.plus_seconds(start + 1500.0);
         let depth = if n == 3 { 61.0 } else { 85.0 + dice.bell() };
         if n == 3 {
-            pulls.push(pull(open.plus_seconds(start + 1250.0), 38.0, Verdict::Weak, false));
+            pulls.push(pull(
+                open.plus_seconds(start + 1250.0),
+                38.0,
+                Verdict::Weak,
+                false,
+            ));
         }
         pulls.push(pull(
             open.plus_seconds(start + 1478.0),
@@ -227,10 +232,9 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
             }
         }
         trace.vacuum_kpa.push((at, vacuum + dice.bell() * 0.15));
-        trace.gas_l_min.push((
-            at,
-            if s > 600.0 { 4.0 } else { 0.0 } + dice.bell() * 0.06,
-        ));
+        trace
+            .gas_l_min
+            .push((at, if s > 600.0 { 4.0 } else { 0.0 } + dice.bell() * 0.06));
         s += 0.5;
     }
     (trace, pours, pulls)

@@ -191,7 +191,10 @@ mod tests {
             let counting = Counting::new(outcome, &kinds);
             let rate = counting.rate(&all, None).unwrap();
             let stated = answer.rate.unwrap();
-            assert_eq!((rate.pieces, rate.defective), (answer.pieces, answer.defective));
+            assert_eq!(
+                (rate.pieces, rate.defective),
+                (answer.pieces, answer.defective)
+            );
             assert_eq!((rate.low, rate.high), (stated.low, stated.high));
             let curve = &answer.strata[0].curve;
             let bins = counting.bins(&all, |f| f.pour_temperature_c, Unit::Celsius);

@@ -94,6 +94,26 @@ impl Table {
         self.rows.push(row);
     }
 
+    /// The same table turned on its side: each column becomes a row with its head in front, and
+    /// the first column becomes the heads. For few things with many measures.
+    #[must_use]
+    pub fn turned(self, first_head: &str) -> Table {
+        let mut turned = Table::new(self.caption, &[first_head]);
+        turned.heads.extend(self.rows.iter().map(|row| Head {
+            text: row.first().map(|c| c.text.clone()).unwrap_or_default(),
+            number: true,
+        }));
+        for (i, head) in self.heads.into_iter().enumerate().skip(1) {
+            let cells = self.rows.iter().filter_map(|row| row.get(i).cloned());
+            turned.push(
+                std::iter::once(Cell::plain(head.text))
+                    .chain(cells)
+                    .collect(),
+            );
+        }
+        turned
+    }
+
     /// Leaves out the columns in which no row says anything.
     #[must_use]
     pub fn without_empty_columns(mut self) -> Table {
@@ -123,5 +143,9 @@ mod tests {
         assert_eq!(t.heads.len(), 2);
         assert_eq!(t.rows[0][1].text, "2.0");
         assert_eq!(t.rows[1].len(), 2);
+        let turned = t.turned("measure");
+        assert_eq!(turned.heads[2].text, "B");
+        assert_eq!(turned.rows[0][0].text, "gas [L/min]");
+        assert_eq!(turned.rows[0][1].text, "2.0");
     }
 }

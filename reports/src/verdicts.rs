@@ -33,7 +33,7 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
             "#lasted",
             &format!("#depth below air [{vacuum}]"),
             "#of what the air allows",
-            "#to 90 %",
+            "#time to 90 %",
             "#time constant",
             &format!("#lost once shut [{vacuum}/min]"),
             "verdict",
@@ -45,7 +45,7 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
     };
     for p in pulls {
         let opened = if with_day {
-            wording::day_and_time(p.opened_at, zone)
+            wording::unbroken(&wording::day_and_time(p.opened_at, zone))
         } else {
             wording::clock_seconds(p.opened_at, zone)
         };
@@ -55,7 +55,11 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
             _ => String::new(),
         };
         table.push(vec![
-            if with_day { Cell::typed(&p.machine) } else { Cell::plain("") },
+            if with_day {
+                Cell::typed(&p.machine)
+            } else {
+                Cell::plain("")
+            },
             Cell::plain(opened),
             Cell::plain(
                 p.closed_at
@@ -68,7 +72,11 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
             Cell::plain(tau),
             number(p.loss_kpa_min, &|k| shown.vacuum(k).number()),
             Cell::plain(word(p)).strong_if(is_bad(p)),
-            Cell::plain(if p.poured { "poured" } else { "called off" }),
+            Cell::plain(if p.poured {
+                "poured"
+            } else {
+                "called\u{a0}off"
+            }),
         ]);
     }
     table.without_empty_columns()

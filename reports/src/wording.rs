@@ -8,14 +8,26 @@ use jiff::{Timestamp, ZonedDateTime};
 /// Longest typed text shown in full, characters. A label on a bag is far shorter.
 const LONGEST: usize = 72;
 
+/// Longest sentence shown in full, characters. It may quote names of any length.
+const LONGEST_SENTENCE: usize = 600;
+
 /// `text`, cut to a length that a table can hold.
 pub fn shortened(text: &str) -> String {
+    cut(text, LONGEST)
+}
+
+/// A sentence that may quote what somebody typed, made fit to print.
+pub fn sentence(text: &str) -> String {
+    cut(text, LONGEST_SENTENCE)
+}
+
+fn cut(text: &str, longest: usize) -> String {
     // Control characters have no picture; a line break in a label is a space.
     let mut clean = text
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .filter(|c| !turns(*c) && !matches!(c, '\u{fffe}' | '\u{ffff}'));
-    let kept: String = clean.by_ref().take(LONGEST).collect();
+    let kept: String = clean.by_ref().take(longest).collect();
     if clean.next().is_some() {
         format!("{}…", kept.trim_end())
     } else {
@@ -133,6 +145,36 @@ pub fn clock_seconds(at: Micros, zone: &TimeZone) -> String {
     local(at, zone).strftime("%H:%M:%S").to_string()
 }
 
+/// The same text, never broken between lines.
+pub fn unbroken(text: &str) -> String {
+    text.replace(' ', "\u{a0}")
+}
+
+/// Units and signs that stay with their number.
+const TIED: [&str; 14] = [
+    "%", "°C", "°F", "K", "mbar", "inHg", "kPa", "L/min", "g", "s", "min", "h", "°C/min", "°F/min",
+];
+
+/// The same text with every number tied to the unit that follows it, so that a line never ends
+/// between the two.
+pub fn tied(text: &str) -> String {
+    let mut words = text.split(' ').peekable();
+    let mut out = String::with_capacity(text.len() + 16);
+    while let Some(word) = words.next() {
+        out.push_str(word);
+        if let Some(next) = words.peek() {
+            let unit = next.trim_end_matches([',', '.', ';', ':', ')', '(']);
+            let number = word.ends_with(|c: char| c.is_ascii_digit());
+            out.push(if number && TIED.contains(&unit) {
+                '\u{a0}'
+            } else {
+                ' '
+            });
+        }
+    }
+    out
+}
+
 /// A span as people say it: `45 s`, `12 min`, `2 h 05 min`.
 pub fn span(seconds: f64) -> String {
     if !seconds.is_finite() {
@@ -173,6 +215,16 @@ mod tests {
         assert_eq!(clock(summer, &dublin), "09:12");
         assert_eq!(day_and_time(winter, &dublin), "Wed 18 Nov, 09:12");
         assert_eq!(clock_seconds(Micros(i64::MAX), &dublin).len(), 8);
+    }
+
+    #[test]
+    fn a_number_is_never_parted_from_its_unit() {
+        assert_eq!(
+            tied("5.2 % of 12 pieces (4 %, 968 °C); 3 sessions"),
+            "5.2\u{a0}% of 12 pieces (4\u{a0}%, 968\u{a0}°C); 3 sessions"
+        );
+        assert_eq!(tied(""), "");
+        assert_eq!(tied("  a  b "), "  a  b ");
     }
 
     #[test]

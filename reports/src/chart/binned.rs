@@ -80,7 +80,11 @@ fn top(b: &Binned) -> f64 {
         .unwrap_or(most);
     let bins = b.bins.iter().map(|b| b.high).fold(0.0, f64::max);
     let needed = bins.max(most_but_few).max(0.05);
-    let wanted = if most <= needed * 1.4 { most.max(needed) } else { needed };
+    let wanted = if most <= needed * 1.4 {
+        most.max(needed)
+    } else {
+        needed
+    };
     // Up to the next round step, so that the scale ends on a rule.
     let (_, step) = style::ticks(0.0, wanted, 5);
     ((wanted / step).ceil() * step).min(1.0).max(step)
@@ -140,7 +144,11 @@ pub fn draw(b: &Binned) -> Result<Figure, ChartError> {
 
     // Bins below the flasks, their lines above.
     for bin in &b.bins {
-        panel.rect(bin.from..bin.until, bin.low..bin.high.min(top_rate), Ink::Interval)?;
+        panel.rect(
+            bin.from..bin.until,
+            bin.low..bin.high.min(top_rate),
+            Ink::Interval,
+        )?;
     }
     draw_flasks(b, &canvas, &panel, top_rate)?;
     for bin in &b.bins {
@@ -156,7 +164,10 @@ pub fn draw(b: &Binned) -> Result<Figure, ChartError> {
             wording::count(bin.flasks, "flask"),
         );
         canvas.with_tip(&tip, || {
-            panel.line(&[(bin.from, bin.rate), (bin.until, bin.rate)], Ink::Estimate)
+            panel.line(
+                &[(bin.from, bin.rate), (bin.until, bin.rate)],
+                Ink::Estimate,
+            )
         })?;
     }
 
@@ -164,9 +175,10 @@ pub fn draw(b: &Binned) -> Result<Figure, ChartError> {
         panel.upright(usual, Ink::Usual)?;
         let text = format!("usual {} {}", style::fixed(usual, b.decimals), b.unit);
         let half = width_bold(&text, TYPE_TICK) / 2.0;
-        let x = panel
-            .px_x(usual)
-            .clamp(frame.left + half, (frame.right - half).max(frame.left + half));
+        let x = panel.px_x(usual).clamp(
+            frame.left + half,
+            (frame.right - half).max(frame.left + half),
+        );
         canvas.text((x, 34.0), &text, TYPE_TICK, Ink::CopperText, Align::Middle)?;
     }
 

@@ -78,10 +78,7 @@ impl Canvas {
 
     /// A straight line between two points, px.
     pub fn line(&self, from: (f64, f64), to: (f64, f64), ink: Ink) -> Drawn {
-        let points = vec![
-            (units(from.0), units(from.1)),
-            (units(to.0), units(to.1)),
-        ];
+        let points = vec![(units(from.0), units(from.1)), (units(to.0), units(to.1))];
         self.root.draw(&PathElement::new(points, ink.token()))?;
         Ok(())
     }
@@ -110,7 +107,10 @@ impl Canvas {
 
     /// A filled polygon, px.
     pub fn polygon(&self, corners: &[(f64, f64)], ink: Ink) -> Drawn {
-        let corners: Vec<_> = corners.iter().map(|(x, y)| (units(*x), units(*y))).collect();
+        let corners: Vec<_> = corners
+            .iter()
+            .map(|(x, y)| (units(*x), units(*y)))
+            .collect();
         self.root.draw(&Polygon::new(corners, ink.token()))?;
         Ok(())
     }
@@ -212,10 +212,8 @@ impl Panel<'_> {
         let (x0, x1) = (x.start.max(self.x.start), x.end.min(self.x.end));
         let (y0, y1) = (y.start.max(self.y.start), y.end.min(self.y.end));
         if x0 < x1 && y0 <= y1 {
-            self.area.draw(&Rectangle::new(
-                [(x0, y0), (x1, y1)],
-                ink.token().filled(),
-            ))?;
+            self.area
+                .draw(&Rectangle::new([(x0, y0), (x1, y1)], ink.token().filled()))?;
         }
         Ok(())
     }
@@ -259,8 +257,13 @@ impl Panel<'_> {
             self.canvas.line((px, y), (px, y + 4.0), Ink::Axis)?;
             let half = super::text_width::width(text, TYPE_TICK) / 2.0;
             if px - half > free_from {
-                self.canvas
-                    .text((px, y + 13.0), text, TYPE_TICK, Ink::SoftText, Align::Middle)?;
+                self.canvas.text(
+                    (px, y + 13.0),
+                    text,
+                    TYPE_TICK,
+                    Ink::SoftText,
+                    Align::Middle,
+                )?;
                 free_from = px + half + 6.0;
             }
         }

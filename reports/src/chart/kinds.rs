@@ -89,10 +89,17 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
             wording::thousands(kind.defective),
             wording::count(kind.pieces, "piece"),
         );
-        let (low, high) = (panel.px_x(kind.low.max(0.0)), panel.px_x(kind.high.min(most)));
+        let (low, high) = (
+            panel.px_x(kind.low.max(0.0)),
+            panel.px_x(kind.high.min(most)),
+        );
         canvas.with_tip(&tip, || {
             canvas.line((low, y + 17.0), (high, y + 17.0), Ink::Interval)?;
-            canvas.ring((panel.px_x(kind.rate.min(most)), y + 17.0), 3.6, Ink::Estimate)
+            canvas.ring(
+                (panel.px_x(kind.rate.min(most)), y + 17.0),
+                3.6,
+                Ink::Estimate,
+            )
         })?;
     }
     let marks: Vec<(f64, String)> = at
@@ -101,7 +108,7 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
         .collect();
     panel.foot(&marks)?;
 
-    let title = "Defects by kind".to_owned();
+    let title = "Share of pieces with each kind".to_owned();
     let note = match drawn.first() {
         Some(first) if first.defective > 0 => format!(
             "Most often {}: {} of pieces (interval {}).",
@@ -161,8 +168,11 @@ mod tests {
     #[test]
     fn the_most_frequent_kind_comes_first_and_long_names_are_cut_in_the_drawing_only() {
         let long = "n".repeat(10_000);
-        let f = draw("kinds", &[kind("fin", 0.01), kind("no-fill", 0.04), kind(&long, 0.02)])
-            .unwrap();
+        let f = draw(
+            "kinds",
+            &[kind("fin", 0.01), kind("no-fill", 0.04), kind(&long, 0.02)],
+        )
+        .unwrap();
         assert_eq!(f.table.rows[0][0].text, "no-fill");
         assert!(f.note.contains("no-fill"));
         let doc = roxmltree::Document::parse(f.svg.as_str()).unwrap();

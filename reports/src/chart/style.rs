@@ -198,7 +198,10 @@ mod tests {
 
     #[test]
     fn ticks_are_round_and_inside() {
-        assert_eq!(ticks(941.0, 996.0, 6).0, vec![950.0, 960.0, 970.0, 980.0, 990.0]);
+        assert_eq!(
+            ticks(941.0, 996.0, 6).0,
+            vec![950.0, 960.0, 970.0, 980.0, 990.0]
+        );
         assert_eq!(ticks(0.0, 0.1, 5).0.len(), 6);
         assert_eq!(ticks(5.0, 5.0, 5).0, Vec::<f64>::new());
         assert_eq!(ticks(f64::NAN, 5.0, 5).0, Vec::<f64>::new());

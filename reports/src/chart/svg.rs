@@ -271,7 +271,11 @@ impl DrawingBackend for Surface {
         style: &S,
     ) -> Drawn {
         // A polygon and not a path: the style sheet leaves paths unfilled.
-        let _ = write!(self.body, "<polygon class=\"{}\" points=\"", Self::class(style));
+        let _ = write!(
+            self.body,
+            "<polygon class=\"{}\" points=\"",
+            Self::class(style)
+        );
         for (i, (x, y)) in vert.into_iter().enumerate() {
             let gap = if i == 0 { "" } else { " " };
             let _ = write!(self.body, "{gap}{},{}", Px(x), Px(y));
@@ -357,7 +361,10 @@ mod tests {
         );
         let doc = roxmltree::Document::parse(svg.as_str()).unwrap();
         assert!(!doc.descendants().any(|n| n.has_tag_name("script")));
-        let ids: Vec<_> = doc.descendants().filter_map(|n| n.attribute("id")).collect();
+        let ids: Vec<_> = doc
+            .descendants()
+            .filter_map(|n| n.attribute("id"))
+            .collect();
         assert_eq!(ids, ["aonloadx-t", "aonloadx-d"]);
     }
 

@@ -159,13 +159,6 @@ fn sheet(
     let mut top = first_top;
     for strip in &strips {
         let panel = strip_panel(&canvas, strip, span(top, top + strip.height), length);
-        canvas.text(
-            (0.0, top - 11.0),
-            &strip.name,
-            TYPE_LABEL,
-            Ink::Text,
-            Align::Start,
-        )?;
         panel.rules(if strip.height > 120.0 { 6 } else { 4 }, &style::number)?;
         for run in reduce::runs(&strip.points) {
             let columns = (right - left) as usize;
@@ -179,13 +172,22 @@ fn sheet(
         draw_stages(day, &canvas, &whole, from, STRIP_TOP, STRIP_HEIGHT)?;
     }
     draw_pours(day, &canvas, &whole, from)?;
+    // Names last, each with an edge of paper, so that no line runs through them.
+    let mut top = first_top;
+    for strip in &strips {
+        canvas.text(
+            (0.0, top - 12.0),
+            &strip.name,
+            TYPE_LABEL,
+            Ink::Text,
+            Align::Start,
+        )?;
+        top += strip.height + GAP;
+    }
     whole.foot(&clock_ticks(from, until, day.zone, (right - left) / 62.0))?;
     canvas.text(
         ((left + right) / 2.0, last_bottom + 33.0),
-        &format!(
-            "time of day, {}",
-            wording::full_day(from, day.zone)
-        ),
+        &format!("time of day, {}", wording::full_day(from, day.zone)),
         TYPE_LABEL,
         Ink::Text,
         Align::Middle,
@@ -225,7 +227,11 @@ fn draw_stages(
             continue;
         }
         let (left, right) = (whole.px_x(a), whole.px_x(b).min(whole.frame.right));
-        let ink = if i % 2 == 0 { Ink::Stage } else { Ink::StageOther };
+        let ink = if i % 2 == 0 {
+            Ink::Stage
+        } else {
+            Ink::StageOther
+        };
         let name = wording::shortened(&stage.name);
         let tip = format!(
             "{name}, {} to {}, {}",
@@ -313,10 +319,12 @@ fn pull_tip(day: &Day<'_>, pull: &PullRow) -> String {
 /// Round times of day between two moments, at most `most` of them, as seconds after the first.
 fn clock_ticks(from: Micros, until: Micros, zone: &TimeZone, most: f64) -> Vec<(f64, String)> {
     let length = until.seconds_since(from);
-    let step = [60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200]
-        .into_iter()
-        .find(|s| length / f64::from(*s) <= most)
-        .unwrap_or(86_400);
+    let step = [
+        60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200,
+    ]
+    .into_iter()
+    .find(|s| length / f64::from(*s) <= most)
+    .unwrap_or(86_400);
     let local = wording::local(from, zone);
     let since_midnight =
         i32::from(local.hour()) * 3600 + i32::from(local.minute()) * 60 + i32::from(local.second());
@@ -415,7 +423,10 @@ mod tests {
         let mut melt: Vec<(Micros, f64)> = (0..144_000)
             .map(|i| {
                 let s = f64::from(i) * 0.2;
-                (zero.plus_seconds(s), 600.0 + 300.0 * (s / 900.0).sin() + f64::from(i % 7))
+                (
+                    zero.plus_seconds(s),
+                    600.0 + 300.0 * (s / 900.0).sin() + f64::from(i % 7),
+                )
             })
             .collect();
         melt[70_000].1 = 1500.0;
@@ -424,7 +435,11 @@ mod tests {
             ..SessionTrace::default()
         })
         .unwrap();
-        assert!(figure.svg.as_str().len() < 60_000, "{}", figure.svg.as_str().len());
+        assert!(
+            figure.svg.as_str().len() < 60_000,
+            "{}",
+            figure.svg.as_str().len()
+        );
         // 1500 °C is 2732 °F: the scale must reach it.
         assert!(figure.svg.as_str().contains(">2500</text>"));
         let doc = roxmltree::Document::parse(figure.svg.as_str()).unwrap();

@@ -38,6 +38,7 @@ fn sentence(stratum: &Stratum) -> String {
         .split_once(": ")
         .filter(|(head, _)| *head == name(stratum))
         .map_or(whole.as_str(), |(_, rest)| rest);
+    let rest = wording::sentence(rest);
     let mut chars = rest.chars();
     chars
         .next()

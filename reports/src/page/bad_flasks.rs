@@ -121,7 +121,9 @@ fn nearest_good<'a>(sorted: &Sorted<'a>, bad: &Flask) -> Option<&'a Flask> {
         .iter()
         .chain(&sorted.now)
         .copied()
-        .filter(|f| same_work(f, bad) && share(&sorted.any, f).is_some_and(|s| s <= LEAST_SHARE / 2.0))
+        .filter(|f| {
+            same_work(f, bad) && share(&sorted.any, f).is_some_and(|s| s <= LEAST_SHARE / 2.0)
+        })
         .min_by(|a, b| {
             // Of the same pattern first, then by settings.
             same_pattern(b)
@@ -136,7 +138,12 @@ fn differences(bad: &Flask, good: &Flask, shown: &ShownIn) -> String {
         .filter_map(|s| {
             let (x, y) = ((s.get)(bad)?, (s.get)(good)?);
             ((x - y).abs() >= s.step).then(|| {
-                format!("{} {} against {}", s.name, (s.show)(shown, x), (s.show)(shown, y))
+                format!(
+                    "{} {} against {}",
+                    s.name,
+                    (s.show)(shown, x),
+                    (s.show)(shown, y)
+                )
             })
         })
         .collect();
@@ -155,7 +162,9 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
     let shown = &sorted.week.shop.shown;
     let blocks = if bad.is_empty() {
         let counted = sorted.now.iter().any(|f| share(&sorted.any, f).is_some());
-        vec![if counted {
+        vec![if sorted.now.is_empty() {
+            Block::text("No flask was poured this week.")
+        } else if counted {
             Block::text(format!(
                 "No flask of the week stands out: none lost {LEAST_DEFECTIVE} pieces or more at twice the usual share of its alloy and section."
             ))
@@ -168,7 +177,13 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
     } else {
         let mut table = Table::new(
             "Bad flasks, each beside the nearest good one",
-            &["flask", "#defective", "kinds", "nearest good one", "what differed"],
+            &[
+                "flask",
+                "#defective",
+                "kinds",
+                "nearest good one",
+                "what differed",
+            ],
         );
         for f in &bad {
             let (pieces, defective) = sorted.any.counts(f).unwrap_or((0, 0));
@@ -189,7 +204,9 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
             ]);
         }
         vec![
-            Block::text("Nearest means: same alloy and section, then the same pattern, then the closest settings. A difference is a place to look, not a proven cause."),
+            Block::text(
+                "Nearest means: same alloy and section, then the same pattern, then the closest settings. A difference is a place to look, not a proven cause.",
+            ),
             Block::Table {
                 table: table.without_empty_columns().restacking(),
             },

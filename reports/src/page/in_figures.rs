@@ -111,10 +111,11 @@ fn compare(now: Rate, before: Rate) -> String {
         " That is as many as the eight weeks before would lead one to expect.".to_owned()
     } else {
         format!(
-            " At the rate of the eight weeks before it would have been {}: {} {}.",
+            " At the rate of the eight weeks before it would have been {}, so {} {} than usual {} lost.",
             wording::thousands(expected.round() as u64),
             wording::thousands(rounded),
-            if difference > 0.0 { "fewer" } else { "more" },
+            if difference > 0.0 { "more" } else { "fewer" },
+            if rounded == 1 { "was" } else { "were" },
         )
     };
     let weight = if apart {
@@ -145,8 +146,8 @@ mod tests {
         assert_eq!(
             compare(rate(14, 200, 0.03, 0.12), before),
             "14 pieces were lost to defects. At the rate of the eight weeks before it would have \
-             been 10: 4 fewer. The two intervals overlap, so chance alone may explain the \
-             difference."
+             been 10, so 4 more than usual were lost. The two intervals overlap, so chance alone \
+             may explain the difference."
         );
         assert!(compare(rate(40, 200, 0.14, 0.27), before).contains("something changed"));
         assert!(compare(rate(1, 20, 0.01, 0.2), before).starts_with("1 piece was lost"));

@@ -56,7 +56,7 @@ fn newest_first(entries: &[Entry]) -> Vec<Entry> {
         .map(|e| Entry {
             name: wording::shortened(&e.name),
             href: safe_link(&e.href),
-            sentences: e.sentences.clone(),
+            sentences: e.sentences.iter().map(|s| wording::sentence(s)).collect(),
         })
         .collect();
     entries.sort_by(|a, b| b.name.cmp(&a.name));
@@ -79,17 +79,32 @@ mod tests {
 
     #[test]
     fn only_plain_links_into_the_reports_folder_are_kept() {
-        assert_eq!(safe_link("sessions/2026-11-18T0912-bench-1.html"), "sessions/2026-11-18T0912-bench-1.html");
-        for bad in ["javascript:alert(1)", "//elsewhere", "../../etc", "a b", "x\"onclick="] {
+        assert_eq!(
+            safe_link("sessions/2026-11-18T0912-bench-1.html"),
+            "sessions/2026-11-18T0912-bench-1.html"
+        );
+        for bad in [
+            "javascript:alert(1)",
+            "//elsewhere",
+            "../../etc",
+            "a b",
+            "x\"onclick=",
+        ] {
             assert_eq!(safe_link(bad), "", "{bad}");
         }
     }
 
     #[test]
     fn the_newest_report_comes_first() {
-        let e = |n: &str| Entry { name: n.to_owned(), href: String::new(), sentences: vec![] };
+        let e = |n: &str| Entry {
+            name: n.to_owned(),
+            href: String::new(),
+            sentences: vec![],
+        };
         let names: Vec<String> = newest_first(&[e("2026-W09"), e("2026-W47"), e("2025-W52")])
-            .into_iter().map(|e| e.name).collect();
+            .into_iter()
+            .map(|e| e.name)
+            .collect();
         assert_eq!(names, ["2026-W47", "2026-W09", "2025-W52"]);
     }
 }

@@ -27,6 +27,10 @@ pub mod shop;
 pub mod todo;
 pub mod week;
 
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;
+
 use minijinja::syntax::SyntaxConfig;
 use minijinja::value::Serde;
 use minijinja::{AutoEscape, Environment, UndefinedBehavior, Value};
@@ -91,6 +95,7 @@ fn environment() -> Result<Environment<'static>, minijinja::Error> {
     for (name, source) in TEMPLATES {
         env.add_template(name, source)?;
     }
+    env.add_filter("tied", |text: String| crate::wording::tied(&text));
     // Style sheets are ours and hold nothing that came from outside; `>` in them must not be
     // escaped. They are told apart from text by being a global, not data.
     env.add_global("css", Value::from_safe_string(css()));

@@ -244,17 +244,20 @@ impl SessionSheet {
                 &format!("#poured at [{degrees}]"),
                 &format!("#target [{degrees}]"),
                 &format!("#superheat [{degrees}]"),
-                &format!("#heating [{}]", shown.heating_rate(0.0).unit),
-                &format!("#peak [{degrees}]"),
+                &format!(
+                    "#heating before the pour [{}]",
+                    shown.heating_rate(0.0).unit
+                ),
+                &format!("#highest since charging [{degrees}]"),
                 "#molten for",
                 &format!("#vacuum [{}]", shown.vacuum(0.0).unit),
-                "#of what the air allows",
-                "#vacuum on before",
+                "#vacuum, of what the air allows",
+                "#vacuum on before the pour",
                 &format!("#gas, mean [{}]", shown.flow(0.0).unit),
                 &format!("#gas, least [{}]", shown.flow(0.0).unit),
-                &format!("#kiln [{degrees}]"),
-                &format!("#flask [{degrees}]"),
-                "flask from",
+                &format!("#kiln as the flask left [{degrees}]"),
+                &format!("#flask temperature [{degrees}]"),
+                "flask temperature from",
                 "#out of kiln",
                 "#gasket age",
                 "found by",
@@ -277,7 +280,7 @@ impl SessionSheet {
                 None => "",
             };
             table.push(vec![
-                Cell::plain(p.number.to_string()).strong_if(true),
+                Cell::plain(format!("pour {}", p.number)),
                 Cell::plain(wording::clock_seconds(p.at, &self.shop.zone)),
                 Cell::typed(&self.flask_of(p).unwrap_or_default()),
                 number(p.pour_temperature_c, &|c| shown.temperature(c).number()),
@@ -292,7 +295,13 @@ impl SessionSheet {
                 number(p.gas_flow_l_min, &|f| shown.flow(f).number()),
                 number(p.gas_flow_least_l_min, &|f| shown.flow(f).number()),
                 number(p.kiln_temperature_c, &|c| shown.temperature(c).number()),
-                number(p.flask_temperature_c, &|c| shown.temperature(c).number()),
+                number(p.flask_temperature_c, &|c| {
+                    let spread = p
+                        .flask_temperature_sd_k
+                        .filter(|k| k.is_finite())
+                        .map(|k| format!(" ± {}", shown.difference(k).number()));
+                    shown.temperature(c).number() + &spread.unwrap_or_default()
+                }),
                 Cell::plain(from),
                 number(p.transfer_s, &wording::span),
                 Cell::plain(
@@ -310,7 +319,7 @@ impl SessionSheet {
                 Block::text("No pour was found in this session.")
             } else {
                 Block::Table {
-                    table: table.without_empty_columns(),
+                    table: table.without_empty_columns().turned("measure"),
                 }
             }],
         }

@@ -60,10 +60,11 @@ fn strata<'a>(sorted: &Sorted<'a>) -> Vec<((String, String), Vec<&'a Flask>)> {
             (&f.alloy, &f.section, sorted.steering.counts(f))
         {
             // Spellings of one alloy belong together, as the evidence has them.
-            let alloy = sorted.week.alloys.get(alloy).map_or_else(
-                || alloy.trim().to_lowercase(),
-                |known| known.name.clone(),
-            );
+            let alloy = sorted
+                .week
+                .alloys
+                .get(alloy)
+                .map_or_else(|| alloy.trim().to_lowercase(), |known| known.name.clone());
             let section = section.trim().to_lowercase();
             by.entry((alloy, section)).or_default().push(f);
         }
@@ -116,7 +117,8 @@ pub(super) fn over_settings(sorted: &Sorted<'_>) -> Result<Section, PageError> {
                     setting.name
                 ),
                 if sensed {
-                    "It comes with the pours found in the trace: match each flask to its pour.".to_owned()
+                    "It comes with the pours found in the trace: match each flask to its pour."
+                        .to_owned()
                 } else {
                     format!("It needs {}.", setting.supply)
                 },
@@ -255,7 +257,7 @@ pub(super) fn by_kind(sorted: &Sorted<'_>) -> Result<Section, PageError> {
         .collect();
     let blocks = if all.iter().any(|k| k.pieces > 0) {
         vec![Block::Figures {
-            figures: vec![kinds::draw("kinds", &all)?.into()],
+            figures: vec![Drawn::from(kinds::draw("kinds", &all)?).with_numbers_beside()],
         }]
     } else {
         vec![Block::missing(

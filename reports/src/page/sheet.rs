@@ -85,21 +85,34 @@ pub struct Drawn {
     table: Table,
     /// Whether it takes the whole width.
     wide: bool,
+    /// Whether its numbers stand open beside it and not folded below.
+    beside: bool,
 }
 
 impl From<Figure> for Drawn {
     fn from(f: Figure) -> Drawn {
         // The one place where markup enters a page unescaped: a `SafeSvg` can only come from
         // the drawing surface, which escapes every text it writes.
-        let safe = |svg: &crate::chart::svg::SafeSvg| Value::from_safe_string(svg.as_str().to_owned());
+        let safe =
+            |svg: &crate::chart::svg::SafeSvg| Value::from_safe_string(svg.as_str().to_owned());
         Drawn {
             svg: safe(&f.svg),
             wide: f.narrow.is_some(),
+            beside: false,
             narrow: f.narrow.as_ref().map(safe),
             title: f.title,
             note: f.note,
             table: f.table,
         }
+    }
+}
+
+impl Drawn {
+    /// The same figure with its numbers open beside it.
+    #[must_use]
+    pub fn with_numbers_beside(mut self) -> Drawn {
+        self.beside = true;
+        self
     }
 }
 

@@ -7,8 +7,8 @@ use analysis::pour::PullRow;
 use serde::Serialize;
 
 use super::answers::{self, FLASKS_NEEDED, SESSIONS_NEEDED};
-use super::week::{Sorted, kinds_of};
 use super::bad_flasks;
+use super::week::{Sorted, kinds_of};
 use crate::{verdicts, wording};
 
 /// One thing to do.
@@ -179,9 +179,15 @@ fn off_target(sorted: &Sorted<'_>) -> Option<Todo> {
     }
     let shown = &sorted.week.shop.shown;
     let (side, act) = if mean > 0.0 {
-        ("above", "Lift the stopper a little earlier, or lower the furnace's set point")
+        (
+            "above",
+            "Lift the stopper a little earlier, or lower the furnace's set point",
+        )
     } else {
-        ("below", "Wait a little longer before lifting the stopper, or raise the furnace's set point")
+        (
+            "below",
+            "Wait a little longer before lifting the stopper, or raise the furnace's set point",
+        )
     };
     Some(Todo {
         what: act.to_owned(),

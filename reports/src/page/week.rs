@@ -11,9 +11,9 @@ use jiff::civil::{ISOWeekDate, Weekday};
 use serde::Serialize;
 
 use super::answers;
-use super::shop::{Machine, Part, Shop, Trouble};
 use super::index::safe_link;
 use super::sheet::{Block, Link, Section};
+use super::shop::{Machine, Part, Shop, Trouble};
 use super::{PageError, bad_flasks, cautions, in_figures, settings, todo};
 use crate::rates::Counting;
 use crate::table::{Cell, Table};
@@ -66,9 +66,7 @@ pub fn bounds(year: i16, week: i8, shop: &Shop) -> Result<(Micros, Micros), Page
             .map(|z| Micros(z.timestamp().as_microsecond()))
             .map_err(no)
     };
-    let next = monday
-        .checked_add(jiff::Span::new().days(7))
-        .map_err(no)?;
+    let next = monday.checked_add(jiff::Span::new().days(7)).map_err(no)?;
     Ok((start(monday)?, start(next)?))
 }
 
@@ -135,7 +133,11 @@ impl<'a> Sorted<'a> {
     /// is called missing that may be there.
     pub(super) fn senses(&self, channel: analysis::channel::Channel) -> bool {
         self.week.machines.is_empty()
-            || self.week.machines.iter().any(|m| m.senses.contains(&channel))
+            || self
+                .week
+                .machines
+                .iter()
+                .any(|m| m.senses.contains(&channel))
     }
 }
 
@@ -226,10 +228,8 @@ fn waiting(sorted: &Sorted<'_>) -> Section {
                             .into_iter()
                             .filter_map(|w| w.as_deref())
                             .collect();
-                        let poured =
-                            wording::day_and_time(f.cast_at, &sorted.week.shop.zone);
-                        let mut text =
-                            format!("{}, poured {poured}", wording::isolated(&f.label));
+                        let poured = wording::day_and_time(f.cast_at, &sorted.week.shop.zone);
+                        let mut text = format!("{}, poured {poured}", wording::isolated(&f.label));
                         if !what.is_empty() {
                             text += &format!(", {}", wording::isolated(&what.join(" ")));
                         }
@@ -297,7 +297,14 @@ fn parts(sorted: &Sorted<'_>) -> Section {
     } else {
         let mut table = Table::new(
             "Parts in use and their ages",
-            &["machine", "part", "changed", "#days", "#pours since", "note"],
+            &[
+                "machine",
+                "part",
+                "changed",
+                "#days",
+                "#pours since",
+                "note",
+            ],
         );
         let mut parts: Vec<&Part> = week.parts.iter().collect();
         parts.sort_by(|a, b| (&a.machine, &a.kind).cmp(&(&b.machine, &b.kind)));
@@ -388,10 +395,14 @@ fn flask_table(sorted: &Sorted<'_>) -> Table {
             Cell::plain(v.filter(|v| v.is_finite()).map(show).unwrap_or_default())
         };
         let counted = sorted.any.counts(f);
-        let usual_share = counted.is_some_and(|(p, d)| d >= 2 && f64::from(d) >= 0.2 * f64::from(p));
+        let usual_share =
+            counted.is_some_and(|(p, d)| d >= 2 && f64::from(d) >= 0.2 * f64::from(p));
         table.push(vec![
             Cell::typed(&f.label),
-            Cell::plain(wording::day_and_time(f.cast_at, &week.shop.zone)),
+            Cell::plain(wording::unbroken(&wording::day_and_time(
+                f.cast_at,
+                &week.shop.zone,
+            ))),
             Cell::typed(f.alloy.as_deref().unwrap_or("")),
             Cell::typed(f.section.as_deref().unwrap_or("")),
             Cell::typed(f.pattern.as_deref().unwrap_or("")),
@@ -437,7 +448,10 @@ pub(super) fn trouble_block(troubles: &[Trouble], when: &str) -> Block {
     if troubles.is_empty() {
         return Block::text(format!("Nothing was wrong with the data {when}."));
     }
-    let mut table = Table::new("Data trouble", &["where", "what", "#times", "how to mend it"]);
+    let mut table = Table::new(
+        "Data trouble",
+        &["where", "what", "#times", "how to mend it"],
+    );
     let mut sorted: Vec<&Trouble> = troubles.iter().collect();
     sorted.sort_by(|a, b| b.times.cmp(&a.times).then(a.at.cmp(&b.at)));
     for t in sorted {
@@ -454,7 +468,11 @@ pub(super) fn trouble_block(troubles: &[Trouble], when: &str) -> Block {
 }
 
 fn method(sorted: &Sorted<'_>) -> Section {
-    let aside: Vec<&&Flask> = sorted.all.iter().filter(|f| f.set_aside.is_some()).collect();
+    let aside: Vec<&&Flask> = sorted
+        .all
+        .iter()
+        .filter(|f| f.set_aside.is_some())
+        .collect();
     let mut blocks = vec![Block::List {
         items: vec![
             "A flask is one trial: its pieces share one melt, one mould and one pour. Flasks of one session share a kiln load and a day, so they are not taken as independent either; the intervals are widened by as much as sessions differ.".to_owned(),
@@ -468,7 +486,9 @@ fn method(sorted: &Sorted<'_>) -> Section {
     if !aside.is_empty() {
         let mut reasons = std::collections::BTreeMap::<&str, u64>::new();
         for f in &aside {
-            *reasons.entry(f.set_aside.as_deref().unwrap_or("")).or_default() += 1;
+            *reasons
+                .entry(f.set_aside.as_deref().unwrap_or(""))
+                .or_default() += 1;
         }
         let reasons: Vec<String> = reasons
             .iter()

@@ -58,7 +58,7 @@ pub enum DefectError {
     },
     /// No such kind.
     #[error(
-        "\"{name}\" is no known defect kind{}; name one of {known}, or add it under [[defect]]",
+        "\"{name}\" is no known defect kind{}; name one of {known}, or add it under [[defect_kind]]",
         .nearest.as_ref().map_or_else(String::new, |n| format!(" (perhaps \"{n}\")"))
     )]
     Unknown {

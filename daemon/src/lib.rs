@@ -11,10 +11,14 @@
 //! | [`place`] | what a reading belongs to: the shop, a kiln or a machine |
 //! | [`import`] | castings and traces that were written elsewhere |
 //! | [`journal`] | the append-only log that the logging promise rests on |
+//! | [`publish`] | from the journal to a session's trace file |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
+//! | [`mqtt`] | the two ways in, and the one path behind them |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
+//! | [`write_up`] | reports from a book |
+//! | [`storage`] | the disk, as calls whose durability is spelled out |
 
 pub mod book;
 pub mod clock;
@@ -22,8 +26,12 @@ pub mod config;
 pub mod export;
 pub mod import;
 pub mod journal;
+pub mod mqtt;
 pub mod place;
+pub mod publish;
 pub mod records;
 pub mod route;
 pub mod session;
 pub mod shutdown;
+pub mod storage;
+pub mod write_up;

@@ -6,12 +6,16 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`chart`] | charts as inline SVG, with a table of the same numbers |
+//! | [`page`] | the weekly report, the session sheet and the index |
+//! | [`rates`] | defect rates of sets of flasks, as the analysis works them out |
 //! | [`session_trace`] | a session's readings as charts take them |
 //! | [`table`] | tables of finished texts |
 //! | [`verdicts`] | what is said of a pull |
 //! | [`wording`] | numbers, intervals, plurals, times and names in words |
 
 pub mod chart;
+pub mod page;
+pub mod rates;
 pub mod session_trace;
 pub mod table;
 pub mod verdicts;

@@ -59,6 +59,9 @@ pub struct Table {
     pub heads: Vec<Head>,
     /// The rows, each as long as the heads.
     pub rows: Vec<Vec<Cell>>,
+    /// Whether its rows become blocks where there is no room, because its cells are sentences.
+    /// Other tables scroll inside their own box.
+    pub restack: bool,
 }
 
 impl Table {
@@ -74,7 +77,15 @@ impl Table {
                 })
                 .collect(),
             rows: Vec::new(),
+            restack: false,
         }
+    }
+
+    /// The same table, with rows that become blocks where there is no room.
+    #[must_use]
+    pub fn restacking(mut self) -> Table {
+        self.restack = true;
+        self
     }
 
     /// Adds a row; too short a row is filled with empty cells.

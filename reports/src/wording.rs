@@ -14,12 +14,29 @@ pub fn shortened(text: &str) -> String {
     let mut clean = text
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })
-        .filter(|c| !matches!(c, '\u{fffe}' | '\u{ffff}'));
+        .filter(|c| !turns(*c) && !matches!(c, '\u{fffe}' | '\u{ffff}'));
     let kept: String = clean.by_ref().take(LONGEST).collect();
     if clean.next().is_some() {
         format!("{}…", kept.trim_end())
     } else {
         kept
+    }
+}
+
+/// Marks that turn the reading direction of what follows them.
+fn turns(c: char) -> bool {
+    matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}')
+}
+
+/// Typed text as it stands within a sentence of ours: shortened, and kept from turning the
+/// sentence around if it is written from right to left.
+pub fn isolated(text: &str) -> String {
+    let text = shortened(text);
+    if text.is_ascii() {
+        text
+    } else {
+        // First strong isolate … pop directional isolate (Unicode UAX #9).
+        format!("\u{2068}{text}\u{2069}")
     }
 }
 

@@ -218,6 +218,18 @@ impl Alloys {
         self.alloys.iter()
     }
 
+    /// The alloy of this name, read as freely as [`Alloys::find`] does.
+    pub fn get(&self, name: &str) -> Option<&Alloy> {
+        let wanted = key(name);
+        self.alloys
+            .iter()
+            .find(|a| key(&a.name) == wanted)
+            .or_else(|| {
+                let standard = table::other_name(&wanted)?;
+                self.alloys.iter().find(|a| key(&a.name) == key(standard))
+            })
+    }
+
     /// The alloy of this name. Capitals, spaces and hyphens are free, and so are the usual
     /// other names (`sterling`, `925`, `18k yellow`, `750 yellow`).
     ///
@@ -231,28 +243,22 @@ impl Alloys {
     /// assert!(alloys.find("stirling-925").unwrap_err().to_string().contains("sterling-925"));
     /// ```
     pub fn find(&self, name: &str) -> Result<&Alloy, AlloyError> {
-        let wanted = key(name);
-        let standard = table::other_name(&wanted);
-        self.alloys
-            .iter()
-            .find(|a| key(&a.name) == wanted)
-            .or_else(|| standard.and_then(|other| self.alloys.iter().find(|a| a.name == other)))
-            .ok_or_else(|| AlloyError::Unknown {
-                name: name.to_owned(),
-                nearest: self
-                    .alloys
-                    .iter()
-                    .map(|a| (strsim::jaro_winkler(&key(&a.name), &wanted), &a.name))
-                    .filter(|(likeness, _)| *likeness > 0.85)
-                    .max_by(|a, b| a.0.total_cmp(&b.0))
-                    .map(|(_, name)| name.clone()),
-                known: self
-                    .alloys
-                    .iter()
-                    .map(|a| a.name.as_str())
-                    .collect::<Vec<_>>()
-                    .join(", "),
-            })
+        self.get(name).ok_or_else(|| AlloyError::Unknown {
+            name: name.to_owned(),
+            nearest: self
+                .alloys
+                .iter()
+                .map(|a| (strsim::jaro_winkler(&key(&a.name), &key(name)), &a.name))
+                .filter(|(likeness, _)| *likeness > 0.85)
+                .max_by(|a, b| a.0.total_cmp(&b.0))
+                .map(|(_, name)| name.clone()),
+            known: self
+                .alloys
+                .iter()
+                .map(|a| a.name.as_str())
+                .collect::<Vec<_>>()
+                .join(", "),
+        })
     }
 }
 

@@ -167,7 +167,7 @@ impl Detector {
     /// detector is then as new.
     pub fn finish(&mut self) -> Vec<Event> {
         if let Some(now) = self.now {
-            self.look_for_turn();
+            self.look_for_turn(true);
             let mut known = std::mem::take(&mut self.known);
             known.sort_by_key(|k| k.at);
             for k in known {
@@ -256,7 +256,7 @@ impl Detector {
             self.judge(now);
         }
         if reached(self.watch.due_at()) {
-            self.look_for_turn();
+            self.look_for_turn(false);
         }
         while let Some(i) = self.known.iter().position(|k| k.due <= now) {
             let known = self.known.remove(i);
@@ -281,16 +281,16 @@ impl Detector {
         let molten_above = self.setup.molten_above_c();
         match self.melt.hear(reading, molten_above, may_charge) {
             Heard::Believed(smooth) => {
-                let armed = self.setting(reading.at).is_some();
-                self.watch.hear(smooth, &self.melt, armed);
+                let setting = self.setting(reading.at, reading.at);
+                self.watch.hear(smooth, &self.melt, setting.as_ref());
             }
             Heard::ProbeMoved => self.watch.reset(),
             Heard::Doubtful => {}
         }
     }
 
-    /// Where a turn would be a pour, if anywhere.
-    fn setting(&self, now: Micros) -> Option<Setting> {
+    /// Where a turn suspected at `now` would be a pour, if anywhere; `heard`: the newest reading.
+    fn setting(&self, now: Micros, heard: Micros) -> Option<Setting> {
         if self.stopper.is_some() || self.melt.probe_is_out() {
             return None;
         }
@@ -307,7 +307,7 @@ impl Detector {
             let not_since_pour = self.last_pour.is_none_or(|p| Some(p) < self.melt.charge_at);
             return (unseen && not_since_pour).then_some(Setting {
                 from: after_last,
-                until: now,
+                until: heard,
                 least_c,
                 vacuum_known: false,
                 molten_above_c,
@@ -315,8 +315,10 @@ impl Detector {
         };
         let until = pull
             .closed_at
-            .map_or(now, |closed| closed.plus_seconds(AFTER_CLOSE_S));
-        let shows = until.plus_seconds(SHOWS_AFTER_CLOSE_S - AFTER_CLOSE_S);
+            .map_or(heard, |closed| closed.plus_seconds(AFTER_CLOSE_S));
+        let shows = pull
+            .closed_at
+            .map_or(now, |closed| closed.plus_seconds(SHOWS_AFTER_CLOSE_S));
         let sucks = pull.moved() || (pull.by_valve && !self.vacuum.history.ever_heard());
         let possible = pull.poured_at.is_none() && sucks && now <= shows;
         possible.then_some(Setting {
@@ -329,15 +331,16 @@ impl Detector {
     }
 
     /// The careful look that was due.
-    fn look_for_turn(&mut self) {
+    fn look_for_turn(&mut self, last_chance: bool) {
         let Some(suspected_at) = self.watch.suspected_at() else {
             return;
         };
-        let Some(setting) = self.setting(suspected_at) else {
+        let heard = self.melt.history.last().map_or(suspected_at, |r| r.at);
+        let Some(setting) = self.setting(suspected_at, heard) else {
             self.watch.reset();
             return;
         };
-        let Some(poured) = self.watch.look(&self.melt, &setting) else {
+        let Some(poured) = self.watch.look(&self.melt, &setting, last_chance) else {
             return;
         };
         self.pour_into_pull(poured.at);
@@ -451,7 +454,7 @@ impl Detector {
             Some(Change::Opened) => {
                 if let Some(at) = self.vacuum.open().map(|p| p.opened_at) {
                     // What was still undecided about the pull before is decided now.
-                    self.look_for_turn();
+                    self.look_for_turn(true);
                     self.finish_ending(at);
                     self.judge_at = Some(at.plus_seconds(JUDGE_AFTER_S));
                     self.events.push(Event::PullOpened { at });

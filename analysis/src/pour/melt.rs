@@ -233,7 +233,7 @@ impl Melt {
                 && top.value > COLD_C
             {
                 self.fall = Some(Fall {
-                    start: top,
+                    start: self.knee(top, smooth),
                     lowest: smooth,
                     too_long: false,
                 });
@@ -254,6 +254,17 @@ impl Melt {
                 self.charged(fall.start.at, molten_above_c);
             }
         }
+    }
+
+    /// Where a slow decline goes over into a fast fall: the reading furthest above the straight
+    /// line from the top to now.
+    fn knee(&self, top: Reading, now: Reading) -> Reading {
+        let slope = (now.value - top.value) / now.at.seconds_since(top.at).max(0.001);
+        let above = |r: &Reading| r.value - top.value - slope * r.at.seconds_since(top.at);
+        self.history
+            .between(top.at, now.at)
+            .max_by(|a, b| above(a).total_cmp(&above(b)))
+            .unwrap_or(top)
     }
 
     fn charged(&mut self, at: Micros, molten_above_c: f64) {

@@ -18,6 +18,8 @@ pub mod events;
 pub mod extract;
 pub mod found;
 mod history;
+#[cfg(test)]
+mod laws;
 mod line;
 mod measures;
 mod melt;

@@ -65,6 +65,8 @@ pub(crate) struct Spell {
 #[derive(Clone, Debug)]
 pub(crate) struct BenchTrace {
     pub seed: u64,
+    /// The trace begins here, with the melt at `start_c`.
+    pub from_s: f64,
     pub length_s: f64,
     pub rate_hz: f64,
     pub acts: Vec<(f64, Act)>,
@@ -90,6 +92,7 @@ impl BenchTrace {
     pub fn one_flask() -> BenchTrace {
         BenchTrace {
             seed: 1,
+            from_s: 0.0,
             length_s: 2100.0,
             rate_hz: 2.0,
             acts: vec![
@@ -141,10 +144,10 @@ impl BenchTrace {
         let mut stirs: Vec<(f64, f64)> = Vec::new();
         let (mut rate, mut goal) = (0.0, self.start_c);
         let mut acts = self.acts.iter().peekable();
-        let mut next = phase;
-        let steps = (self.length_s / dt) as u32;
+        let mut next = self.from_s + phase;
+        let steps = ((self.length_s - self.from_s) / dt) as u32;
         for i in 0..steps {
-            let t = f64::from(i) * dt;
+            let t = self.from_s + f64::from(i) * dt;
             while let Some((when, act)) = acts.next_if(|a| a.0 <= t) {
                 match *act {
                     Act::Heat(r, g) => (rate, goal) = (r, g),
@@ -195,14 +198,14 @@ impl BenchTrace {
             }
         }
         if self.valve {
-            send(0.0, Channel::VacuumValve, 0.0);
+            send(self.from_s, Channel::VacuumValve, 0.0);
             for s in &self.spells {
                 send(s.open, Channel::VacuumValve, 1.0);
                 send(s.shut, Channel::VacuumValve, 0.0);
             }
         }
         if self.stopper {
-            send(0.0, Channel::Stopper, 0.0);
+            send(self.from_s, Channel::Stopper, 0.0);
             for (t, act) in &self.acts {
                 if let Act::Pour(..) = act {
                     send(*t, Channel::Stopper, 1.0);

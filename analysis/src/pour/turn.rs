@@ -21,6 +21,10 @@ pub(crate) struct Turn {
     pub drop_k: f64,
     /// Mean rate of the first 8 s of the fall, K/s.
     pub fall_k_s: f64,
+    /// The deepest drop seen, K.
+    pub deepest_k: f64,
+    /// What part of it came later than 25 s after the turn, 0–1: cold metal takes its time.
+    pub late_share: f64,
     /// What is left of the deepest drop at the end of the readings, 0–1: a stir comes back.
     pub still_down: f64,
     /// Residual standard deviation, K.
@@ -43,26 +47,125 @@ const LAGS_S: [f64; 4] = [0.05, 1.5, 3.0, 5.0];
 /// from induction and mains.
 const WILD: f64 = 5.0;
 
-/// Finds the best turn between `earliest` and `latest` in (seconds, °C) readings in order of
-/// time. None if there are too few readings on either side.
+/// Finds the turn between `earliest` and `latest` in (seconds, °C) readings in order of time.
+/// None if there are too few readings on either side.
 pub(crate) fn find(readings: &[(f64, f64)], earliest: f64, latest: f64) -> Option<Turn> {
     let step = median_step(readings)?;
-    let mut kept = readings.to_vec();
-    let first = search(&kept, earliest, latest, step)?;
-    let spread = first.robust_spread(&kept).max(0.15);
-    kept.retain(|r| (r.1 - first.value(r.0)).abs() <= WILD * spread);
-    // The second look is closer in time, where a straight line before the turn is truest.
-    let before = (25.0_f64).max(6.0 * step);
-    let after = (LOOK_S + 1.0).max(4.0 * step);
-    let near: Vec<(f64, f64)> = kept
+    // A rough search first, on half seconds: it need only find the neighbourhood.
+    let rough = thinned(readings, 0.5);
+    let first = neighbourhood(&rough, earliest, latest, step)?;
+    // The rough shape is off by a few per cent of a deep drop; that does not make readings wild.
+    let spread = first
+        .robust_spread(window(&rough, first.at, step))
+        .max(0.15)
+        .max(0.03 * first.drop);
+    let near: Vec<(f64, f64)> = window(readings, first.at, step)
         .iter()
         .copied()
-        .filter(|r| r.0 >= first.at - before && r.0 <= first.at + after)
+        .filter(|r| (r.1 - first.value(r.0)).abs() <= WILD * spread)
         .collect();
-    let from = (first.at - 4.0 * step.max(1.0)).max(earliest);
-    let to = (first.at + 4.0 * step.max(1.0)).min(latest);
-    let best = search(&near, from, to, step).unwrap_or(first);
-    Some(best.described(&near, readings))
+    let (silent_from, silent_to) = silence_around(readings, first.at, step);
+    let reach = 4.0 * step.clamp(1.0, 5.0);
+    let from = (silent_from - reach).max(earliest);
+    let to = (silent_to + reach).min(latest);
+    let grid = (0.25 * step).clamp(0.2, 1.0).max((to - from) / 60.0);
+    let Some((best, tried)) = search(&near, from, to, grid) else {
+        return Some(first.described(window(&rough, first.at, step), readings));
+    };
+    Some(settled(best, &tried, near.len()).described(&near, readings))
+}
+
+/// The readings close to a turn at `at`: as far back as a straight line holds, and as far on
+/// as the fall is one exponential, before the furnace answers. A silence does not count.
+fn window(readings: &[(f64, f64)], at: f64, step: f64) -> &[(f64, f64)] {
+    let (before, after) = silence_around(readings, at, step);
+    let from = before - (20.0_f64).max(5.0 * step);
+    let to = after + (10.0_f64).max(4.0 * step);
+    let start = readings.partition_point(|r| r.0 < from);
+    let end = readings.partition_point(|r| r.0 <= to);
+    &readings[start..end.max(start)]
+}
+
+/// The silence that `at` falls into, from and to; `at` itself if it is no longer than the
+/// sensor's usual.
+fn silence_around(readings: &[(f64, f64)], at: f64, step: f64) -> (f64, f64) {
+    let after = readings.partition_point(|r| r.0 <= at);
+    match (after.checked_sub(1), readings.get(after)) {
+        (Some(before), Some(next)) if next.0 - readings[before].0 > 2.0 * step => {
+            (readings[before].0, next.0)
+        }
+        _ => (at, at),
+    }
+}
+
+/// The turn that improves most on a straight line through the readings around it (likelihood
+/// ratio), on a coarse grid.
+fn neighbourhood(readings: &[(f64, f64)], earliest: f64, latest: f64, step: f64) -> Option<Shape> {
+    if latest.is_nan() || earliest > latest {
+        return None;
+    }
+    let grid = (0.5 * step).clamp(1.0, 2.0);
+    let steps = ((latest - earliest) / grid).ceil().min(200.0) as u32;
+    let mut best: Option<(f64, Shape)> = None;
+    for i in 0..=steps {
+        let at = (earliest + grid * f64::from(i)).min(latest);
+        let near = window(readings, at, step);
+        let floor = 0.05 * 0.05 * near.len() as f64;
+        for tau in TAUS_S.iter().step_by(2) {
+            for lag in LAGS_S.iter().step_by(2) {
+                let Some(shape) = solve(near, at, *tau, *lag).filter(|s| s.drop > 0.0) else {
+                    continue;
+                };
+                let ratio = (shape.straight_rss + floor) / (shape.rss + floor);
+                let gain = near.len() as f64 * ratio.ln();
+                if best.is_none_or(|b| gain > b.0) {
+                    best = Some((gain, shape));
+                }
+            }
+        }
+    }
+    best.map(|b| b.1)
+}
+
+/// The mean over all shapes tried, each weighted by its likelihood: with noise, many turns
+/// explain the readings nearly as well as the best, and their mean is nearer the truth.
+fn settled(best: Shape, tried: &[Shape], readings: usize) -> Shape {
+    let freedom = readings.saturating_sub(6).max(1) as f64;
+    let variance = (best.rss / freedom).max(0.1 * 0.1);
+    let (mut sum, mut at, mut level) = (0.0, 0.0, 0.0);
+    for shape in tried {
+        let weight = (-(shape.rss - best.rss) / (2.0 * variance)).exp();
+        sum += weight;
+        at += weight * shape.at;
+        level += weight * shape.level;
+    }
+    Shape {
+        at: at / sum,
+        level: level / sum,
+        ..best
+    }
+}
+
+/// Readings closer than `apart` are averaged.
+pub(crate) fn thinned(readings: &[(f64, f64)], apart: f64) -> Vec<(f64, f64)> {
+    let mut out: Vec<(f64, f64)> = Vec::new();
+    let (mut start, mut t_sum, mut y_sum, mut n) = (f64::NEG_INFINITY, 0.0, 0.0, 0.0);
+    for (t, y) in readings {
+        // A hair's breadth, so that readings exactly `apart` stay apart.
+        if t - start >= apart - 1e-6 {
+            if n > 0.0 {
+                out.push((t_sum / n, y_sum / n));
+            }
+            (start, t_sum, y_sum, n) = (*t, 0.0, 0.0, 0.0);
+        }
+        t_sum += t;
+        y_sum += y;
+        n += 1.0;
+    }
+    if n > 0.0 {
+        out.push((t_sum / n, y_sum / n));
+    }
+    out
 }
 
 fn median_step(readings: &[(f64, f64)]) -> Option<f64> {
@@ -84,6 +187,8 @@ struct Shape {
     slope: f64,
     drop: f64,
     rss: f64,
+    /// What a plain straight line through the same readings leaves.
+    straight_rss: f64,
 }
 
 impl Shape {
@@ -103,17 +208,26 @@ impl Shape {
     fn described(&self, near: &[(f64, f64)], all: &[(f64, f64)]) -> Turn {
         let n = near.len();
         let before = near.iter().filter(|r| r.0 < self.at).count();
-        let straight = straight_rss(near);
         let freedom = n.saturating_sub(6).max(1) as f64;
         // A perfect fit of a noiseless trace must not divide by nothing.
         let rss = self.rss.max(freedom * 0.05 * 0.05);
-        let drop_k = self.level - self.value(self.at + LOOK_S);
         let fallen = |r: &(f64, f64)| self.level - r.1;
         let after: Vec<(f64, f64)> = all.iter().copied().filter(|r| r.0 > self.at).collect();
         let deepest = smoothed_max(&after, fallen);
         let tail = after.len().min(3);
         let mut end: Vec<f64> = after[after.len() - tail..].iter().map(fallen).collect();
         let end = median(&mut end).unwrap_or(0.0);
+        let around = |from: f64, to: f64| {
+            let mut near: Vec<f64> = after
+                .iter()
+                .filter(|r| (self.at + from..=self.at + to).contains(&r.0))
+                .map(fallen)
+                .collect();
+            median(&mut near)
+        };
+        let drop_k = around(LOOK_S - 3.0, LOOK_S + 3.0)
+            .unwrap_or_else(|| self.level - self.value(self.at + LOOK_S));
+        let late_share = around(22.0, 28.0).map_or(0.0, |then| 1.0 - then / deepest.max(0.1));
         let gap_s = all
             .windows(2)
             .filter(|w| w[0].0 <= self.at + 0.5 && w[1].0 >= self.at - 0.5)
@@ -125,13 +239,15 @@ impl Shape {
             slope_before_k_s: self.slope,
             drop_k,
             fall_k_s: (self.level - self.value(self.at + 8.0)) / 8.0,
+            deepest_k: deepest,
+            late_share,
             still_down: if deepest > 0.0 {
                 (end / deepest).clamp(0.0, 1.0)
             } else {
                 0.0
             },
             spread_k: (rss / freedom).sqrt(),
-            evidence: ((straight - rss) / 4.0) / (rss / freedom),
+            evidence: ((self.straight_rss - rss) / 4.0) / (rss / freedom),
             gap_s,
             readings: (before, n - before),
         }
@@ -153,38 +269,32 @@ fn response(x: f64, tau: f64, lag: f64) -> f64 {
     1.0 - (tau * (-x / tau).exp() - lag * (-x / lag).exp()) / (tau - lag)
 }
 
-/// The best shape over the grid of turns, falls and lags.
-fn search(readings: &[(f64, f64)], earliest: f64, latest: f64, step: f64) -> Option<Shape> {
+/// The best shape over the grid of turns, falls and lags, and all that were tried.
+fn search(
+    readings: &[(f64, f64)],
+    earliest: f64,
+    latest: f64,
+    step: f64,
+) -> Option<(Shape, Vec<Shape>)> {
     if readings.len() < 7 || latest.is_nan() || earliest > latest {
         return None;
     }
-    let coarse = (0.5 * step).clamp(0.25, 2.0);
-    let mut best: Option<Shape> = None;
-    let mut consider = |at: f64| {
+    let steps = ((latest - earliest) / step).ceil().min(400.0) as u32;
+    let mut tried = Vec::new();
+    for i in 0..=steps {
+        let at = (earliest + step * f64::from(i)).min(latest);
         for tau in TAUS_S {
             for lag in LAGS_S {
-                let Some(shape) = solve(readings, at, tau, lag) else {
-                    continue;
-                };
-                if shape.drop > 0.0 && best.is_none_or(|b| shape.rss < b.rss) {
-                    best = Some(shape);
-                }
+                let shape = solve(readings, at, tau, lag);
+                tried.extend(shape.filter(|shape| shape.drop > 0.0));
             }
         }
-        best
-    };
-    let steps = ((latest - earliest) / coarse).ceil().min(400.0) as u32;
-    for i in 0..=steps {
-        consider((earliest + coarse * f64::from(i)).min(latest));
     }
-    let mut fine = coarse;
-    for _ in 0..3 {
-        fine /= 2.0;
-        let centre = consider(earliest)?.at;
-        consider((centre - fine).max(earliest));
-        consider((centre + fine).min(latest));
-    }
-    best
+    let best = tried
+        .iter()
+        .copied()
+        .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
+    Some((best, tried))
 }
 
 /// Level, slope and drop by least squares for a given turn, fall and lag.
@@ -192,11 +302,15 @@ fn solve(readings: &[(f64, f64)], at: f64, tau: f64, lag: f64) -> Option<Shape> 
     let n = readings.len() as f64;
     let mut before = 0;
     let (mut su, mut sh, mut sy) = (0.0, 0.0, 0.0);
+    let (mut st, mut stt, mut sty) = (0.0, 0.0, 0.0);
     let (mut suu, mut shh, mut suy, mut shy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let reference = readings.first()?.1;
     for (t, y) in readings {
         let x = t - at;
         let y = y - reference;
+        st += x;
+        stt += x * x;
+        sty += x * y;
         if x <= 0.0 {
             before += 1;
             su += x;
@@ -225,6 +339,8 @@ fn solve(readings: &[(f64, f64)], at: f64, tau: f64, lag: f64) -> Option<Shape> 
     let fall = (hy * uu - uy * uh) / determinant;
     let level = (sy - slope * su - fall * sh) / n + reference;
     let rss = (yy - slope * uy - fall * hy).max(0.0);
+    let (tt, ty) = (stt - st * st / n, sty - st * sy / n);
+    let straight_rss = (yy - ty * ty / tt).max(0.0);
     rss.is_finite().then_some(Shape {
         at,
         tau,
@@ -233,15 +349,6 @@ fn solve(readings: &[(f64, f64)], at: f64, tau: f64, lag: f64) -> Option<Shape> 
         slope,
         drop: -fall,
         rss,
-    })
-}
-
-/// What a plain straight line leaves.
-fn straight_rss(readings: &[(f64, f64)]) -> f64 {
-    super::line::fit(readings).map_or(0.0, |line| {
-        readings
-            .iter()
-            .map(|r| (r.1 - line.level - line.slope * r.0).powi(2))
-            .sum()
+        straight_rss,
     })
 }

@@ -15,6 +15,8 @@ const LID_OPEN_S: f64 = 5.0;
 /// With the valve said to be shut, a rise must last this long before it is believed over the
 /// switch, s.
 const AGAINST_THE_SWITCH_S: f64 = 3.0;
+/// A rise of so many thresholds opens a pull.
+const CLEARLY: f64 = 1.5;
 /// After a pull the resting level is learnt anew when the depth has stayed for this long, s, …
 const SETTLED_S: f64 = 10.0;
 /// … below this share of the rise.
@@ -146,7 +148,9 @@ impl Vacuum {
         };
         let against_the_switch =
             self.valve == Some(false) && reading.at.seconds_since(first.at) < AGAINST_THE_SWITCH_S;
-        if against_the_switch {
+        // The second must be clearly raised: the tail of a vent or a burst is not a pull.
+        let faint = reading.value - self.rest.level() < CLEARLY * self.rest.threshold();
+        if against_the_switch || faint {
             return None;
         }
         let opened_at = self.backwards(first, reading);
@@ -232,7 +236,7 @@ impl Vacuum {
         else {
             return None;
         };
-        if reading.value <= *rest_kpa + threshold {
+        if reading.value <= *rest_kpa + threshold / 2.0 {
             self.state = State::Resting;
             return None;
         }

@@ -22,6 +22,8 @@ const WAIT_READINGS: f64 = 4.0;
 const WAIT_AT_MOST_S: f64 = 45.0;
 /// How long before the first suspicion the turn may lie, s; a slow reading needs more.
 const BACK_S: f64 = 25.0;
+/// A turn younger than this cannot be judged, s.
+const JUDGED_AFTER_S: f64 = 10.0;
 /// After a look that found nothing, the next suspicion is at least this far on, s.
 const AGAIN_S: f64 = 4.0;
 /// A pour takes at least this much off the reading within 15 s, K (5–40 K in 10–30 s is common
@@ -32,9 +34,16 @@ const MOST_DROP_K: f64 = 90.0;
 /// The fall must set in at least this fast, K/s: 5 K in 30 s.
 const LEAST_FALL_K_S: f64 = 0.15;
 /// The turn must explain the readings this much better than a straight line (F ratio; the 0.1 %
-/// point for 4 and 20 degrees of freedom is 7.1, doubled because the best of many turns is
-/// taken).
-const LEAST_EVIDENCE: f64 = 14.0;
+/// point for 4 and 20 degrees of freedom is 7.1) …
+const LEAST_EVIDENCE: f64 = 6.0;
+/// … and is only fully believed at twice that, because the best of many turns is taken.
+const FULL_EVIDENCE: f64 = 14.0;
+/// Without a vacuum sensor a deeper fall than this is taken for cold metal, K …
+const MOST_DROP_UNSEEN_K: f64 = 50.0;
+/// … and so is one of which more than this share comes late.
+const LATE_SHARE_UNSEEN: f64 = 0.3;
+/// A silence counts as no more than this in the span of the crest, s.
+const SILENCE_COUNTS_S: f64 = 5.0;
 /// A melt that has come back to less than this share of its drop was stirred.
 const STIRRED: f64 = 0.4;
 /// Below this confidence nothing is said.
@@ -67,6 +76,9 @@ pub(crate) struct Poured {
 #[derive(Clone, Debug)]
 pub(crate) struct Watch {
     crest: Crest,
+    /// The time of the crest, which hardly passes while the sensor is silent.
+    heard: Micros,
+    last: Option<Micros>,
     below: u32,
     suspected_at: Option<Micros>,
     due_at: Option<Micros>,
@@ -78,6 +90,8 @@ impl Watch {
     pub fn new() -> Watch {
         Watch {
             crest: Crest::over(CREST_S),
+            heard: Micros(0),
+            last: None,
             below: 0,
             suspected_at: None,
             due_at: None,
@@ -101,70 +115,94 @@ impl Watch {
     }
 
     /// Takes in the smoothed melt; `armed` while a pour is possible.
-    pub fn hear(&mut self, smooth: Reading, melt: &Melt, armed: bool) {
-        self.crest.push(smooth);
+    pub fn hear(&mut self, smooth: Reading, melt: &Melt, armed: Option<&Setting>) {
+        let gap = self.last.map_or(0.0, |l| smooth.at.seconds_since(l));
+        self.last = Some(smooth.at);
+        let counts = SILENCE_COUNTS_S.max(1.5 * melt.step_s());
+        self.heard = self.heard.plus_seconds(gap.min(counts));
+        self.crest.push(Reading {
+            at: self.heard,
+            value: smooth.value,
+        });
         let low = self.crest.top().is_some_and(|top| {
             top.value - smooth.value > SUSPECT_K.max(SUSPECT_SDS * melt.noise_k())
         });
         self.below = if low { self.below + 1 } else { 0 };
         let rested = self.not_before.is_none_or(|t| smooth.at >= t);
-        if armed && self.below >= 2 && self.suspected_at.is_none() && rested {
-            let wait = WAIT_S
-                .max(WAIT_READINGS * melt.step_s())
-                .min(WAIT_AT_MOST_S);
+        if let Some(setting) = armed
+            && self.below >= 2
+            && self.suspected_at.is_none()
+            && rested
+        {
+            let wait = if setting.vacuum_known {
+                WAIT_S
+                    .max(WAIT_READINGS * melt.step_s())
+                    .min(WAIT_AT_MOST_S)
+            } else {
+                WAIT_AT_MOST_S
+            };
             self.suspected_at = Some(smooth.at);
             self.due_at = Some(smooth.at.plus_seconds(wait));
         }
     }
 
-    /// The careful look, with what has been heard so far.
-    pub fn look(&mut self, melt: &Melt, setting: &Setting) -> Option<Poured> {
+    /// The careful look, with what has been heard so far; `last_chance`: there will be no other.
+    pub fn look(&mut self, melt: &Melt, setting: &Setting, last_chance: bool) -> Option<Poured> {
         let suspected_at = self.suspected_at.take()?;
         self.due_at = None;
         self.not_before = Some(suspected_at.plus_seconds(AGAIN_S));
         let step = melt.step_s();
         let origin = suspected_at;
-        let back = BACK_S.max(5.0 * step);
+        let back = BACK_S.max(5.0 * step) + longest_gap(melt, origin);
         let pre = (20.0_f64).max(5.0 * step);
-        let readings = thinned(
-            melt.history
-                .between(
-                    origin.plus_seconds(-back - pre),
-                    origin.plus_seconds(WAIT_AT_MOST_S),
-                )
-                .map(|r| (r.at.seconds_since(origin), r.value)),
-        );
+        let readings: Vec<(f64, f64)> = melt
+            .history
+            .between(
+                origin.plus_seconds(-back - pre),
+                origin.plus_seconds(WAIT_AT_MOST_S),
+            )
+            .map(|r| (r.at.seconds_since(origin), r.value))
+            .collect();
+        // The fit needs no more than five readings a second, and its cost stays bounded.
+        let readings = turn::thinned(&readings, 0.2);
         let earliest = setting.from.seconds_since(origin).max(-back);
-        let latest = setting.until.seconds_since(origin).min(0.0);
+        let heard = melt.history.last()?.at;
+        // A fall must have shown itself for a while before it can be judged.
+        let seen = heard.seconds_since(origin) - JUDGED_AFTER_S.max(2.5 * step);
+        let latest = setting.until.seconds_since(origin).min(seen.max(0.0));
         let turn = turn::find(&readings, earliest, latest)?;
+        let at = origin.plus_seconds(turn.at_s);
+        if turn.at_s > (seen - 2.0).max(0.0) && !last_chance {
+            // The suspicion came early, on a melt already falling slowly; look again when the
+            // fall itself is old enough.
+            self.suspected_at = Some(at);
+            self.due_at = Some(at.plus_seconds(WAIT_S.max(WAIT_READINGS * step)));
+            return None;
+        }
         let confidence = confidence(&turn, setting)?;
         Some(Poured {
-            at: origin.plus_seconds(turn.at_s),
+            at,
             turn,
             confidence,
         })
     }
 }
 
-/// Readings closer than 0.2 s are averaged: the fit needs no more, and its cost stays bounded.
-fn thinned(readings: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
-    let mut out: Vec<(f64, f64)> = Vec::new();
-    let (mut start, mut t_sum, mut y_sum, mut n) = (f64::NEG_INFINITY, 0.0, 0.0, 0.0);
-    for (t, y) in readings {
-        if t - start >= 0.2 {
-            if n > 0.0 {
-                out.push((t_sum / n, y_sum / n));
-            }
-            (start, t_sum, y_sum, n) = (t, 0.0, 0.0, 0.0);
+/// The longest silence in the 90 s before, s, if it was longer than the sensor's usual.
+fn longest_gap(melt: &Melt, at: Micros) -> f64 {
+    let mut longest = 0.0_f64;
+    let mut before: Option<Micros> = None;
+    for r in melt.history.between(at.plus_seconds(-90.0), at) {
+        if let Some(b) = before {
+            longest = longest.max(r.at.seconds_since(b));
         }
-        t_sum += t;
-        y_sum += y;
-        n += 1.0;
+        before = Some(r.at);
     }
-    if n > 0.0 {
-        out.push((t_sum / n, y_sum / n));
+    if longest > 2.0 * melt.step_s() {
+        longest
+    } else {
+        0.0
     }
-    out
 }
 
 /// How sure it is that metal left at this turn, 0–1; none if it did not.
@@ -179,11 +217,14 @@ fn confidence(turn: &Turn, setting: &Setting) -> Option<f64> {
         || turn.fall_k_s < 2.0 * -turn.slope_before_k_s
         || turn.temperature_c < setting.least_c
         || turn.evidence < LEAST_EVIDENCE
-        || turn.still_down < STIRRED;
+        || turn.still_down < STIRRED
+        || (!setting.vacuum_known
+            && (turn.deepest_k > MOST_DROP_UNSEEN_K || turn.late_share > LATE_SHARE_UNSEEN));
     if no_pour {
         return None;
     }
     let strength = 1.0 - (-0.5 * (turn.drop_k / (2.0 * spread).max(1.8)).powi(2)).exp();
+    let evidence = (turn.evidence / FULL_EVIDENCE).min(1.0);
     let came_back = ((turn.still_down - STIRRED) / 0.3).clamp(0.3, 1.0);
     let silence = (1.0 - (turn.gap_s - 5.0).max(0.0) / 90.0).clamp(0.4, 1.0);
     let molten = if turn.temperature_c < setting.molten_above_c {
@@ -192,6 +233,6 @@ fn confidence(turn: &Turn, setting: &Setting) -> Option<f64> {
         1.0
     };
     let vacuum = if setting.vacuum_known { 1.0 } else { 0.5 };
-    let confidence = 0.99 * strength * came_back * silence * molten * vacuum;
+    let confidence = 0.99 * strength * evidence * came_back * silence * molten * vacuum;
     (confidence >= LEAST_CONFIDENCE).then_some(confidence)
 }

@@ -6,7 +6,7 @@
 //!
 //! | column | Parquet type | meaning |
 //! |---|---|---|
-//! | `channel` | string, dictionary-encoded | [`Channel`](crate::channel::Channel) name |
+//! | `channel` | string, dictionary-encoded | [`Channel`] name |
 //! | `time` | timestamp, µs, UTC | when it was taken |
 //! | `value` | double | in the channel's canonical unit |
 //! | `quality` | unsigned 8-bit integer | [`Quality`](crate::sample::Quality) code |

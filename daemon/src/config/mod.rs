@@ -17,6 +17,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use analysis::defect::DefectKinds;
 use sha2::{Digest, Sha256};
 use toml::de::DeTable;
 
@@ -38,7 +39,7 @@ pub use bench::{Kiln, Machine};
 pub use channel::Heard;
 pub use error::{ConfigError, Problem};
 pub use network::{Broker, Door, Pages, Sensor, WayIn};
-pub use practice::{DefectKind, ReportDay, Sections, Side, Target, TargetTemperature};
+pub use practice::{ReportDay, Sections, Target, TargetTemperature};
 pub use secret::{Secret, Surroundings};
 pub use shop::Shop;
 
@@ -66,8 +67,8 @@ pub struct Config {
     pub machines: Vec<Machine>,
     /// `[[target]]`: what the shop means to do now. Default: none.
     pub targets: Vec<Target>,
-    /// `[[defect_kind]]`: kinds beyond the ones pourbook knows. Default: none.
-    pub defect_kinds: Vec<DefectKind>,
+    /// The kinds of defect that pourbook knows, followed by each `[[defect_kind]]`.
+    pub defect_kinds: DefectKinds,
     /// `[sections]`: where thin ends and heavy begins.
     pub sections: Sections,
     /// `[reports]`: when the weekly report is written.
@@ -243,7 +244,7 @@ fn read_root(
     // was reported, the sea's will do to look for more mistakes.
     let ambient_kpa = match &shop {
         Some((Some(shop), _)) => shop.ambient_kpa(),
-        _ => shop::ambient_kpa_at(0.0),
+        _ => analysis::atmosphere::standard_pressure_kpa(0.0),
     };
     let mut topics = channel::Topics::default();
     let shop_channels = shop.as_ref().map_or_else(Vec::new, |(_, table)| {

@@ -4,6 +4,7 @@
 use std::fmt;
 
 use analysis::channel::Quantity;
+use analysis::defect::{DefectKind, DefectKinds, Side};
 use jiff::civil::Weekday;
 
 use super::known;
@@ -48,53 +49,11 @@ pub struct TargetTemperature {
     pub celsius: f64,
 }
 
-/// `[[defect_kind]]`: a kind of defect beyond those that pourbook knows.
-#[derive(Clone, Debug, PartialEq)]
-pub struct DefectKind {
-    /// `name`, which is also its column in imported files.
-    pub name: String,
-    /// `side`: how it follows the pour temperature.
-    pub side: Side,
-    /// `steers`: whether it may steer the pour temperature. Default: false.
-    pub steers: bool,
-}
-
-/// How a kind of defect follows the heat of the pour.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// `falls-with-heat`: a hotter pour makes fewer.
-    FallsWithHeat,
-    /// `rises-with-heat`: a hotter pour makes more.
-    RisesWithHeat,
-    /// `either`: more on both sides.
-    Either,
-    /// `not-the-pour`: it comes from elsewhere.
-    NotThePour,
-}
-
 const SIDES: [(&str, Side); 4] = [
     ("falls-with-heat", Side::FallsWithHeat),
     ("rises-with-heat", Side::RisesWithHeat),
     ("either", Side::Either),
     ("not-the-pour", Side::NotThePour),
-];
-
-/// The kinds that pourbook knows by itself.
-const KNOWN_KINDS: [&str; 14] = [
-    "no-fill",
-    "cold-shut",
-    "gas-porosity",
-    "shrinkage",
-    "porosity-unsure",
-    "rough-surface",
-    "inclusion",
-    "fin",
-    "crack",
-    "nodule",
-    "watermark",
-    "stain",
-    "broken-pattern",
-    "other",
 ];
 
 /// `[sections]`: which walls count as thin and heavy.
@@ -198,42 +157,51 @@ fn temperature(
     })
 }
 
-/// Reads every `[[defect_kind]]`.
-pub(super) fn read_defect_kinds(root: &Table<'_>) -> Vec<DefectKind> {
-    let mut kinds: Vec<DefectKind> = Vec::new();
+/// Reads every `[[defect_kind]]` and puts them after the kinds that pourbook knows.
+pub(super) fn read_defect_kinds(root: &Table<'_>) -> DefectKinds {
+    let mut own: Vec<DefectKind> = Vec::new();
     for table in root.tables("defect_kind") {
-        let name = table.needed_text("name", "flash");
+        let name = table.needed_text("name", "lost-stone");
+        let seen = table.text("seen", "an empty setting");
         let side = table
             .needed_text("side", "either")
             .and_then(|word| one_of(&table, &word, &SIDES.map(|(name, _)| name), "side"))
             .and_then(|word| SIDES.iter().find(|(name, _)| *name == word))
             .map(|(_, side)| *side);
-        let steers = table.flag("steers").is_some_and(|f| f.value);
+        let may_steer = table.flag("may_steer").is_some_and(|f| f.value);
+        let leaves_denominator = table.flag("leaves_denominator").is_some_and(|f| f.value);
         table.finish();
         let (Some(name), Some(side)) = (name, side) else {
             continue;
         };
-        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
-        let why = if !name.value.chars().all(plain) || name.value.starts_with('-') {
-            "may hold only small letters, digits and -, as it heads a column in files"
-        } else if name.value.len() > 40 {
-            "is longer than 40 characters"
-        } else if KNOWN_KINDS.contains(&name.value.as_str()) {
-            "is a kind that pourbook knows already; take it out"
-        } else if kinds.iter().any(|k| k.name == name.value) {
-            "is given twice; keep one"
+        let why = if name.value.len() > 40 {
+            Some("is longer than 40 characters")
+        } else if DefectKinds::standard().get(&name.value).is_some() {
+            Some("is known to pourbook already; take it out")
+        } else if own.iter().any(|k| k.name == name.value) {
+            Some("is given twice; keep one")
         } else {
-            kinds.push(DefectKind {
-                name: name.value,
-                side,
-                steers,
-            });
-            continue;
+            None
         };
-        let what = format!("the defect kind \"{}\" {why}", name.value.escape_debug());
-        table.problems.add(&name.span, what);
+        if let Some(why) = why {
+            let what = format!("the defect kind \"{}\" {why}", name.value.escape_debug());
+            table.problems.add(&name.span, what);
+            continue;
+        }
+        let kind = DefectKind {
+            name: name.value,
+            seen: seen.map_or_else(String::new, |s| s.value),
+            side,
+            may_steer,
+            leaves_denominator,
+        };
+        match DefectKinds::with(vec![kind.clone()]) {
+            Ok(_) => own.push(kind),
+            Err(why) => table.problems.add(&name.span, why.to_string()),
+        }
     }
-    kinds
+    // Each was accepted by itself and none repeats another, so together they are as well.
+    DefectKinds::with(own).unwrap_or_default()
 }
 
 /// Reads `[sections]`; `None` if it is wrong, which was reported.

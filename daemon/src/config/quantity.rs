@@ -2,27 +2,22 @@
 //! that was scaled for another gas.
 
 use analysis::channel::Quantity;
+use analysis::flow_tube::{Gas, TubeGas, actual_flow_l_min};
 use analysis::units::read_quantity;
 
 use super::known;
 use super::read::Table;
 
-/// Gases a tube may be scaled for or carry, with their molar mass in g/mol: air from the US
-/// Standard Atmosphere 1976, the others the sums of IUPAC's standard atomic weights (2021).
-const GASES: [(&str, f64); 5] = [
-    ("air", 28.9644),
-    ("argon", 39.95),
-    ("carbon-dioxide", 44.009),
-    ("helium", 4.002_602),
-    ("nitrogen", 28.014),
+/// Gases a tube may be scaled for or carry.
+const GASES: [(&str, Gas); 3] = [
+    ("air", Gas::Air),
+    ("argon", Gas::Argon),
+    ("nitrogen", Gas::Nitrogen),
 ];
 
 /// The pressure and temperature that most tubes are scaled at: 1013.25 hPa and 20 °C
 /// (common practice; the tube's own plate counts).
 const SCALED_AT: (f64, f64) = (101.325, 20.0);
-
-/// Absolute zero, °C.
-const ABSOLUTE_ZERO_C: f64 = -273.15;
 
 /// A quantity with its unit in the text, in its stored unit and from `least` to `most`.
 pub(super) fn read_with_unit(
@@ -76,17 +71,12 @@ pub(super) fn read_with_unit(
 
 /// The factor from a tube's reading to the gas as it flows, from `scale` (what the tube was
 /// made for) and `flows` (what goes through it). 1 if neither is given.
-///
-/// A variable-area tube balances the float's weight against drag, so the volume flow at the
-/// line goes with 1/√density: Q = Q_read · √(ρ_scale/ρ), with ρ = M·p/(R·T) of an ideal gas.
-/// Float shapes differ; published tables claim no better than ±10 % (common practice).
 pub(super) fn read_flow_factor(table: &Table<'_>) -> Option<f64> {
-    let scaled = read_gas(table, "scale")?;
-    let flowing = read_gas(table, "flows")?;
-    let density = |gas: &Gas| gas.molar_mass * gas.kpa / (gas.celsius - ABSOLUTE_ZERO_C);
-    match (scaled, flowing) {
+    let scale = read_gas(table, "scale")?;
+    let flows = read_gas(table, "flows")?;
+    match (scale, flows) {
         (None, None) => Some(1.0),
-        (Some(scaled), Some(flowing)) => Some((density(&scaled) / density(&flowing)).sqrt()),
+        (Some(scale), Some(flows)) => actual_flow_l_min(1.0, scale, flows),
         _ => {
             table.wrong(format!(
                 "{} has only one of \"scale\" and \"flows\"; give both, like scale = {{ gas = \
@@ -98,15 +88,9 @@ pub(super) fn read_flow_factor(table: &Table<'_>) -> Option<f64> {
     }
 }
 
-struct Gas {
-    molar_mass: f64,
-    kpa: f64,
-    celsius: f64,
-}
-
 /// `Some(None)` if the key is absent; `None` if it is wrong, which was reported.
 #[allow(clippy::option_option)]
-fn read_gas(table: &Table<'_>, key: &'static str) -> Option<Option<Gas>> {
+fn read_gas(table: &Table<'_>, key: &'static str) -> Option<Option<TubeGas>> {
     if !table.has(key) {
         table.known(key);
         return Some(None);
@@ -131,7 +115,7 @@ fn read_gas(table: &Table<'_>, key: &'static str) -> Option<Option<Gas>> {
     gas.finish();
     let name = name?;
     let names: Vec<&str> = GASES.iter().map(|(n, _)| *n).collect();
-    let Some((_, molar_mass)) = GASES.iter().find(|(n, _)| *n == name.value) else {
+    let Some((_, found)) = GASES.iter().find(|(n, _)| *n == name.value) else {
         gas.problems.add(
             &name.span,
             format!(
@@ -145,9 +129,9 @@ fn read_gas(table: &Table<'_>, key: &'static str) -> Option<Option<Gas>> {
     if had != (kpa.is_some(), celsius.is_some()) {
         return None;
     }
-    Some(Some(Gas {
-        molar_mass: *molar_mass,
-        kpa: kpa.unwrap_or(SCALED_AT.0),
-        celsius: celsius.unwrap_or(SCALED_AT.1),
+    Some(Some(TubeGas {
+        gas: *found,
+        absolute_kpa: kpa.unwrap_or(SCALED_AT.0),
+        temperature_c: celsius.unwrap_or(SCALED_AT.1),
     }))
 }

@@ -1,5 +1,6 @@
 //! `[shop]`: what is true of the whole shop, and the units its people read.
 
+use analysis::atmosphere::standard_pressure_kpa;
 use analysis::channel::Quantity;
 use analysis::units::{MassUnit, Scheme, ShownIn, Unit};
 use jiff::tz::TimeZone;
@@ -33,15 +34,8 @@ pub struct Shop {
 impl Shop {
     /// The air's usual pressure at the shop, kPa absolute (ISO 2533 at its altitude).
     pub fn ambient_kpa(&self) -> f64 {
-        ambient_kpa_at(self.altitude_m)
+        standard_pressure_kpa(self.altitude_m)
     }
-}
-
-/// The standard atmosphere's pressure at an altitude, kPa absolute:
-/// p = 101.325·(1 − 0.0065·h/288.15)^5.255 88, h in m (ISO 2533:1975, its lowest layer, −2 to
-/// 11 km; geometric height stands in for geopotential, which is 0.1 % less at 5 km).
-pub(super) fn ambient_kpa_at(altitude_m: f64) -> f64 {
-    101.325 * (1.0 - 0.0065 * altitude_m / 288.15).powf(5.255_88)
 }
 
 /// Reads `[shop]`, except its channels; the caller reads those and finishes the table.

@@ -11,7 +11,9 @@
 //! | [`book`] | opening, migrating, the book's own row, machines and kilns |
 //! | [`words`] | the fixed words of the records: stages, parts, destinations |
 //! | [`sessions`] | sessions from opening to published trace |
+//! | [`claims`] | what each session takes from the journal |
 //! | [`extraction`] | pulls and pours as the detector finds them, the pours' identities kept |
+//! | [`features`] | what the extractor found in each trace, as it found it |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
 //! | [`card`] | what a flask card says |
@@ -26,10 +28,12 @@
 
 pub mod book;
 pub mod card;
+pub mod claims;
 pub mod dictionary;
 pub mod error;
 pub mod evidence;
 pub mod extraction;
+pub mod features;
 pub mod flasks;
 pub mod inspections;
 pub mod matching;

@@ -41,8 +41,24 @@ CREATE TABLE sessions (
   CHECK ((state = 'open') = (closed_at IS NULL)),
   CHECK ((trace IS NULL) = (trace_sha256 IS NULL) AND (trace IS NULL) = (trace_rows IS NULL))
 ) STRICT;
-CREATE UNIQUE INDEX one_open_session_per_machine ON sessions (machine) WHERE state = 'open';
 CREATE INDEX sessions_by_time ON sessions (opened_at);
+
+-- What a session takes from the journal: nothing up to last_seq is taken twice.
+CREATE TABLE session_claims (
+  session  TEXT PRIMARY KEY REFERENCES sessions (id) ON DELETE CASCADE,
+  from_at  INTEGER NOT NULL,
+  to_at    INTEGER CHECK (to_at >= from_at),
+  last_seq INTEGER CHECK (last_seq >= 0),
+  CHECK ((to_at IS NULL) = (last_seq IS NULL))
+) STRICT;
+
+-- What the extractor found in the trace, context-free, one JSON object a line.
+CREATE TABLE session_features (
+  session      TEXT PRIMARY KEY REFERENCES sessions (id) ON DELETE CASCADE,
+  trace_sha256 TEXT CHECK (length(trace_sha256) = 64),
+  extractor    TEXT NOT NULL,
+  rows         TEXT NOT NULL
+) STRICT;
 
 CREATE TABLE session_kilns (
   session TEXT NOT NULL REFERENCES sessions (id) ON DELETE CASCADE,

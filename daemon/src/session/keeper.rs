@@ -349,6 +349,12 @@ impl Keeper {
         })
     }
 
+    /// What an open session claims so far; the ends are those of now.
+    pub fn claims_of(&self, id: Uuid) -> Vec<Claim> {
+        let open = self.open.iter().find(|s| s.id == id);
+        open.map_or_else(Vec::new, |s| self.claims(s, s.horizon))
+    }
+
     /// The windows of closed sessions.
     pub fn closed(&self) -> &[Window] {
         &self.closed

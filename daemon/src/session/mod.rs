@@ -1,6 +1,10 @@
 //! Sessions: when one opens and closes, what of the journal it claims, and how its trace, its
 //! pours and its records come about.
 
+pub mod filed;
 pub mod keeper;
+pub mod live;
+pub mod metadata;
+pub mod settle;
 
 pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

@@ -166,7 +166,7 @@ fn sheet(
             Ink::Text,
             Align::Start,
         )?;
-        panel.rules(if strip.height > 120.0 { 6 } else { 3 }, &style::number)?;
+        panel.rules(if strip.height > 120.0 { 6 } else { 4 }, &style::number)?;
         for run in reduce::runs(&strip.points) {
             let columns = (right - left) as usize;
             let thin = reduce::by_column(&run, 0.0, length, columns);

@@ -99,7 +99,7 @@ pub struct TopicHeard {
 }
 
 /// A sender whose clock is wrong.
-#[derive(Debug, Clone, Serialize, PartialEq)]
+#[derive(Debug, Clone, Serialize, Deserialize, PartialEq)]
 pub struct WrongClock {
     /// Its client id.
     pub client: String,

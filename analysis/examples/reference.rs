@@ -1,0 +1,173 @@
+//! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
+//! which compute the same with other packages: `reference proportions`, `reference units`,
+//! `reference air`, or `reference rates FILE.csv` (columns cluster, events, trials).
+
+use std::process::ExitCode;
+
+use analysis::atmosphere::standard_pressure_kpa;
+use analysis::channel::Quantity;
+use analysis::flow_tube::{Gas, TubeGas, actual_flow_l_min};
+use analysis::stats::proportion::{clopper_pearson, korn_graubard, wilson};
+use analysis::stats::rate::{Tally, Totals};
+use analysis::units::{Unit, accepted_words};
+use serde_json::{Value, json};
+
+fn main() -> ExitCode {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let answer = match words.iter().map(String::as_str).collect::<Vec<_>>()[..] {
+        ["proportions"] => Ok(proportions()),
+        ["units"] => Ok(units()),
+        ["air"] => Ok(air()),
+        ["rates", file] => rates(file),
+        _ => Err("use: reference proportions | units | air | rates FILE.csv".to_owned()),
+    };
+    match answer {
+        Ok(json) => {
+            println!("{json}");
+            ExitCode::SUCCESS
+        }
+        Err(why) => {
+            eprintln!("{why}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// Wilson's and exact limits over small, published and large counts, whole and effective.
+fn proportions() -> Value {
+    let mut counts: Vec<(f64, f64)> = vec![
+        (81.0, 263.0),
+        (15.0, 148.0),
+        (0.0, 20.0),
+        (1.0, 29.0),
+        (2.4, 61.7),
+        (0.8, 13.3),
+        (12.9, 13.0),
+        (0.35, 0.9),
+    ];
+    for trials in [1u32, 2, 5, 10, 20, 60, 300, 1200, 20_000] {
+        for tenths in 0..=10 {
+            counts.push((f64::from(trials * tenths / 10), f64::from(trials)));
+        }
+    }
+    let mut rows = Vec::new();
+    for (events, trials) in counts {
+        for confidence in [0.8, 0.9, 0.95, 0.99, 0.999] {
+            let limits = |i: Option<analysis::stats::proportion::Interval>| {
+                i.map(|i| json!([i.low, i.high]))
+            };
+            let clustered: Vec<Value> = [(1.0, None), (2.5, None), (2.5, Some(6)), (4.0, Some(30))]
+                .into_iter()
+                .filter(|_| trials > 1.0)
+                .map(|(deff, clusters)| {
+                    let i = korn_graubard(events / trials, trials, deff, clusters, confidence);
+                    json!({"design_effect": deff, "clusters": clusters, "limits": limits(i)})
+                })
+                .collect();
+            rows.push(json!({
+                "events": events,
+                "trials": trials,
+                "confidence": confidence,
+                "wilson": limits(wilson(events, trials, confidence)),
+                "exact": limits(clopper_pearson(events, trials, confidence)),
+                "korn_graubard": clustered,
+            }));
+        }
+    }
+    json!(rows)
+}
+
+/// Every unit's word, with readings turned into the stored unit.
+fn units() -> Value {
+    let mut rows = Vec::new();
+    for quantity in [Quantity::Temperature, Quantity::Vacuum, Quantity::Flow] {
+        for word in accepted_words(quantity).split(", ") {
+            let Ok(unit) = Unit::parse_for(quantity, word) else {
+                continue;
+            };
+            for reading in [-40.0, 0.0, 1.0, 25.0, 29.92, 760.0, 1775.0] {
+                rows.push(json!({
+                    "unit": word,
+                    "stored_in": Unit::canonical(quantity).word(),
+                    "reading": reading,
+                    "stored": unit.to_canonical(reading),
+                    "back": unit.from_canonical(unit.to_canonical(reading)),
+                    "difference_stored": unit.difference_to_canonical(reading),
+                }));
+            }
+        }
+    }
+    json!(rows)
+}
+
+/// The standard atmosphere, and gases through tubes scaled for others.
+fn air() -> Value {
+    let atmosphere: Vec<Value> = (0..=30)
+        .map(|n| f64::from(n) * 100.0)
+        .map(|m| json!({"altitude_m": m, "kpa": standard_pressure_kpa(m)}))
+        .collect();
+    let mut tubes = Vec::new();
+    for (scale, scale_word) in [
+        (Gas::Air, "air"),
+        (Gas::Nitrogen, "nitrogen"),
+        (Gas::Argon, "argon"),
+    ] {
+        for (kpa, celsius) in [(101.325, 20.0), (79.5, 35.0), (200.0, 0.0)] {
+            let of = |gas, absolute_kpa, temperature_c| TubeGas {
+                gas,
+                absolute_kpa,
+                temperature_c,
+            };
+            tubes.push(json!({
+                "scale": scale_word,
+                "kpa": kpa,
+                "celsius": celsius,
+                "argon_per_shown": actual_flow_l_min(
+                    1.0,
+                    of(scale, 101.325, 20.0),
+                    of(Gas::Argon, kpa, celsius)
+                ),
+            }));
+        }
+    }
+    json!({"atmosphere": atmosphere, "tubes": tubes})
+}
+
+/// The rate over a table of clusters.
+fn rates(file: &str) -> Result<Value, String> {
+    let text = std::fs::read_to_string(file).map_err(|e| format!("{file}: {e}"))?;
+    let mut rows: Vec<(String, u32, u32)> = Vec::new();
+    for (number, line) in text.lines().enumerate().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let row = match cells[..] {
+            [cluster, events, trials, ..] => events
+                .parse()
+                .ok()
+                .zip(trials.parse().ok())
+                .map(|(events, trials)| (cluster.to_owned(), events, trials)),
+            _ => None,
+        };
+        rows.push(
+            row.ok_or_else(|| format!("{file} line {}: not cluster, events, trials", number + 1))?,
+        );
+    }
+    let tallies: Vec<Tally> = rows
+        .iter()
+        .map(|(session, events, pieces)| Tally {
+            session,
+            events: *events,
+            pieces: *pieces,
+        })
+        .collect();
+    let totals = Totals::of(&tallies);
+    Ok(json!({
+        "events": totals.events,
+        "trials": totals.pieces,
+        "clusters": totals.sessions,
+        "estimate": totals.estimate(),
+        "robust_variance": totals.robust_variance(),
+        "design_effect": totals.design_effect(),
+        "assumed_design_effect": totals.assumed_design_effect(None),
+        "rate": totals.rate(None),
+    }))
+}

@@ -1,0 +1,158 @@
+//! `pourbook import`: paper records and traces from CSV.
+
+use std::path::PathBuf;
+
+use anyhow::Context;
+use clap::{Args, Subcommand, ValueEnum};
+
+use super::open::Opened;
+use super::{BookArg, WrongUse, out};
+use crate::import::enter::{ImportOptions, import_castings};
+use crate::import::trace::{TraceOptions, read_trace};
+use crate::records::words::AddedBy;
+use crate::session::filed::{file_readings, placed};
+use crate::session::settle::assemble_machine;
+use crate::storage::RealDisk;
+
+/// Bring in paper records or a trace, from CSV.
+#[derive(Debug, Args)]
+pub struct ImportArgs {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Flasks and what became of them, one row per flask line
+    #[command(after_help = "Columns, in any order, units in square brackets:\n  flask, cast_at, machine, session, alloy, section, pattern, pieces, defective,\n  defective_steering, metal [g], remelt [%], pour_temperature [degF], flask_temperature [Cel],\n  vacuum [inHg], gas_flow [L/min], soak [min], seal_age, note, and one per defect kind.\nNeeded: cast_at, pieces, and defective or at least one defect kind. Blank is not zero.\n\nExample:\n  pourbook import castings paper-2019-2025.csv --skip-bad")]
+    Castings {
+        #[command(flatten)]
+        book: BookArg,
+        /// The file
+        #[arg(value_name = "FILE.csv")]
+        file: PathBuf,
+        /// The machine of rows that name none
+        #[arg(long)]
+        machine: Option<String>,
+        /// Import the good rows and write the bad ones, with the reason, beside the file
+        #[arg(long)]
+        skip_bad: bool,
+    },
+    /// Readings that another logger took: columns time, channel, value, unit
+    #[command(after_help = "The unit is a column of its own or stands in the header, value [degF].\nChannels: melt_temperature, vacuum, gas_flow, kiln_temperature, …\n\nExample:\n  pourbook import trace 2025-11-03.csv --machine bench-1")]
+    Trace {
+        #[command(flatten)]
+        book: BookArg,
+        /// The file
+        #[arg(value_name = "FILE.csv")]
+        file: PathBuf,
+        /// The machine it was taken on [default: the book's only machine]
+        #[arg(long)]
+        machine: Option<String>,
+        /// What its vacuum counts from
+        #[arg(long, value_enum, default_value = "below-ambient")]
+        sense: SenseArg,
+    },
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum SenseArg {
+    /// 0 is no vacuum, as on a shop needle
+    BelowAmbient,
+    /// 0 is a perfect vacuum
+    Absolute,
+}
+
+/// Runs the command.
+pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
+    match &args.what {
+        What::Castings { book, file, machine, skip_bad } => {
+            let mut opened = Opened::open(&book.book())?;
+            let options = ImportOptions {
+                kinds: opened.config.defect_kinds.clone(),
+                ambient_kpa: opened.config.shop.ambient_kpa(),
+                machine: machine.clone().or_else(|| only_machine(&opened)),
+                skip_bad: *skip_bad,
+                ..ImportOptions::default()
+            };
+            let report = import_castings(&mut opened.records, file, &options, opened.now)?;
+            for machine in &report.machines_new {
+                eprintln!("pourbook: added the machine \"{machine}\", which no book entry named before");
+            }
+            for odd in &report.warnings {
+                eprintln!("pourbook: {odd}");
+            }
+            out::line(&format!(
+                "{} rows good: {} flasks new, {} known already, {} sessions new",
+                report.rows_good, report.flasks_new, report.flasks_known, report.sessions_new
+            ))?;
+            if let Some(bad) = &report.bad_file {
+                for row in &report.bad {
+                    eprintln!("pourbook: {row}");
+                }
+                out::line(&format!(
+                    "{} rows bad, written with the reason to {}; mend them there and import that file",
+                    report.rows_bad,
+                    bad.display()
+                ))?;
+            }
+            Ok(())
+        }
+        What::Trace { book, file, machine, sense } => {
+            let mut opened = Opened::open(&book.book())?;
+            let machine = machine.clone().or_else(|| only_machine(&opened)).ok_or_else(|| {
+                WrongUse("the book has several machines or none; say which with --machine".into())
+            })?;
+            let name = file
+                .file_name()
+                .map_or_else(|| file.display().to_string(), |n| n.to_string_lossy().into_owned());
+            let bytes = std::fs::read(file).with_context(|| file.display().to_string())?;
+            let options = TraceOptions {
+                sense: match sense {
+                    SenseArg::BelowAmbient => analysis::units::Sense::BelowAmbient,
+                    SenseArg::Absolute => analysis::units::Sense::Absolute,
+                },
+                ambient_kpa: opened.config.shop.ambient_kpa(),
+            };
+            let samples = read_trace(&name, bytes, &options)?;
+            if opened.records.add_machine(&machine, AddedBy::Import, opened.now)? {
+                eprintln!("pourbook: added the machine \"{machine}\", which no book entry named before");
+            }
+            let kilns =
+                opened.config.machine(&machine).map_or_else(Vec::new, |m| m.kilns.clone());
+            let readings = placed(samples, &machine.as_str().into(), &kilns);
+            let disk = RealDisk::new(opened.book.root());
+            let filed = file_readings(
+                &mut opened.records,
+                &disk,
+                &opened.config,
+                &machine,
+                readings,
+                opened.now,
+            )?;
+            let since = filed
+                .iter()
+                .filter_map(|f| opened.records.session(f.id).ok())
+                .map(|s| s.opened_at)
+                .min()
+                .unwrap_or(opened.now);
+            assemble_machine(&mut opened.records, &opened.config, &machine, since, opened.now)?;
+            for session in filed {
+                out::line(&format!(
+                    "{}: {} samples, {}",
+                    session.name,
+                    session.rows,
+                    opened.book.below(&session.trace).display()
+                ))?;
+            }
+            Ok(())
+        }
+    }
+}
+
+fn only_machine(opened: &Opened) -> Option<String> {
+    match opened.records.machines().ok()?.as_slice() {
+        [one] => Some(one.clone()),
+        _ => None,
+    }
+}

@@ -1,0 +1,120 @@
+//! The command line: one file per command, and here what they share. Each command prints data
+//! on standard output and everything else on standard error, and ends with 0, with 1 when it
+//! failed, or with 2 when it was called wrongly.
+
+mod check;
+mod demo;
+mod evidence;
+mod export;
+mod extract;
+mod import;
+mod open;
+mod out;
+mod pours;
+mod record;
+mod report;
+mod run;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+
+use crate::book::Book;
+
+pub use open::records_of;
+
+/// A casting bench's memory: logs every pour by itself and relates what failed to how it was
+/// poured.
+///
+/// pourbook advises. It is never an interlock: the machine's own safety devices, your oxygen
+/// monitor and your local rules come first.
+#[derive(Debug, Parser)]
+#[command(name = "pourbook", version, propagate_version = true, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// Which book a command works on.
+#[derive(Debug, Clone, Args)]
+struct BookArg {
+    /// The book's folder [default: $POURBOOK_DIR, else the data folder of this system]
+    #[arg(long, value_name = "DIR")]
+    book: Option<PathBuf>,
+}
+
+impl BookArg {
+    fn book(&self) -> Book {
+        Book::chosen(self.book.as_deref())
+    }
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Make the invented shop's book, pour its latest session over MQTT and write the reports
+    Demo(demo::DemoArgs),
+    /// Log the bench until told to stop
+    Run(run::RunArgs),
+    /// Check the configuration, then listen and say what arrives
+    Check(check::CheckArgs),
+    /// Write a week's report (and the index), or a session's sheet
+    Report(report::ReportArgs),
+    /// Rates of defects by setting, with how sure they are
+    Evidence(evidence::EvidenceArgs),
+    /// List pours and pulls
+    Pours(pours::PoursArgs),
+    /// Bring in paper records or a trace, from CSV
+    Import(import::ImportArgs),
+    /// Write every table as CSV and Parquet, with a data dictionary
+    Export(export::ExportArgs),
+    /// Write down a flask, an inspection or a part change
+    Record(record::RecordArgs),
+    /// Find the pulls and pours of trace files, with no book needed
+    Extract(extract::ExtractArgs),
+    /// Publish one closed session (started by the daemon itself)
+    #[command(hide = true)]
+    PublishSession(run::PublishArgs),
+}
+
+/// Runs the program with the process's own arguments.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version are what was asked for; anything else is a wrong call.
+            let code = if e.use_stderr() { 2 } else { 0 };
+            let _ = e.print();
+            return ExitCode::from(code);
+        }
+    };
+    let result = match cli.command {
+        Command::Demo(args) => demo::demo(&args),
+        Command::Run(args) => run::run(&args),
+        Command::Check(args) => check::check(&args),
+        Command::Report(args) => report::report(&args),
+        Command::Evidence(args) => evidence::evidence_of(&args),
+        Command::Pours(args) => pours::pours(&args),
+        Command::Import(args) => import::import(&args),
+        Command::Export(args) => export::export(&args),
+        Command::Record(args) => record::record(&args),
+        Command::Extract(args) => extract::extract_files(&args),
+        Command::PublishSession(args) => run::publish_session(&args),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            // A reader that has seen enough closes the pipe; that is no failure.
+            if failure.chain().any(out::is_closed_pipe) {
+                return ExitCode::SUCCESS;
+            }
+            eprintln!("pourbook: {failure:#}");
+            if failure.downcast_ref::<WrongUse>().is_some() { ExitCode::from(2) } else { ExitCode::FAILURE }
+        }
+    }
+}
+
+/// A call that cannot be carried out as it stands, whatever the book holds.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct WrongUse(pub String);

@@ -1,0 +1,170 @@
+//! `[[kiln]]` and `[[machine]]`: the two kinds of furniture that have channels. Kilns stand
+//! apart from machines because any kiln can feed any machine.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::channel::{self, Heard, Owner, Topics};
+use super::known;
+use super::read::{At, Table};
+
+/// Longest name of a machine or kiln; it goes into folder and file names.
+const LONGEST_NAME: usize = 40;
+
+/// `[[kiln]]`.
+#[derive(Clone, Debug)]
+pub struct Kiln {
+    /// Its name.
+    pub name: Arc<str>,
+    /// How far its shelves may lie apart until they are surveyed, K. Default: 30.
+    pub spread_k: f64,
+    /// What is heard of it.
+    pub channels: Vec<Heard>,
+}
+
+/// `[[machine]]`.
+#[derive(Clone, Debug)]
+pub struct Machine {
+    /// Its name.
+    pub name: Arc<str>,
+    /// The kilns that feed it, in the order in which its traces number them. Default: none.
+    pub kilns: Vec<Arc<str>>,
+    /// Volume that the pump empties, L. Default: unknown.
+    pub pump_down_volume_l: Option<f64>,
+    /// Volume of the melting chamber that the gas fills, L. Default: unknown.
+    pub chamber_volume_l: Option<f64>,
+    /// Least share of the attainable vacuum that counts as a good pull until the machine has
+    /// ten good pulls to go by. Default: 0.6.
+    pub good_pull_share: f64,
+    /// What is heard of it. Default: nothing, for a machine with imported records only.
+    pub channels: Vec<Heard>,
+}
+
+/// The names given so far; files of two names that differ only in capitals would be one file
+/// on some computers.
+#[derive(Default)]
+pub(super) struct Names {
+    /// Lower-case name to name as written.
+    taken: HashMap<String, String>,
+    kilns: Vec<Arc<str>>,
+}
+
+/// Reads every `[[kiln]]`.
+pub(super) fn read_kilns(
+    root: &Table<'_>,
+    ambient_kpa: f64,
+    topics: &mut Topics,
+    names: &mut Names,
+) -> Vec<Kiln> {
+    let mut kilns = Vec::new();
+    for table in root.tables("kiln") {
+        let name = read_name(&table, "kiln-1", names);
+        let spread_k = table.number_in("spread_k", 0.0, 300.0, "K");
+        let channels = channel::read_all(&table, Owner::Kiln, ambient_kpa, topics);
+        table.finish();
+        if let Some(name) = name {
+            names.kilns.push(Arc::clone(&name));
+            kilns.push(Kiln {
+                name,
+                spread_k: spread_k.map_or(30.0, |n| n.value),
+                channels,
+            });
+        }
+    }
+    kilns
+}
+
+/// Reads every `[[machine]]`; the kilns must have been read.
+pub(super) fn read_machines(
+    root: &Table<'_>,
+    ambient_kpa: f64,
+    topics: &mut Topics,
+    names: &mut Names,
+) -> Vec<Machine> {
+    let mut machines = Vec::new();
+    for table in root.tables("machine") {
+        let name = read_name(&table, "bench-1", names);
+        let kilns = read_kiln_names(&table, names);
+        let volume = |key| table.number_in(key, 0.01, 10_000.0, "L").map(|n| n.value);
+        let pump_down_volume_l = volume("pump_down_volume_l");
+        let chamber_volume_l = volume("chamber_volume_l");
+        let good_pull_share = table.number_in("good_pull_share", 0.05, 1.0, "");
+        let channels = channel::read_all(&table, Owner::Machine, ambient_kpa, topics);
+        table.finish();
+        if let Some(name) = name {
+            machines.push(Machine {
+                name,
+                kilns,
+                pump_down_volume_l,
+                chamber_volume_l,
+                good_pull_share: good_pull_share.map_or(0.6, |n| n.value),
+                channels,
+            });
+        }
+    }
+    machines
+}
+
+fn read_kiln_names(table: &Table<'_>, names: &Names) -> Vec<Arc<str>> {
+    let mut kilns: Vec<Arc<str>> = Vec::new();
+    for At { value, span } in table.texts("kilns", "kiln-1") {
+        match names.kilns.iter().find(|k| ***k == value) {
+            Some(kiln) if kilns.contains(kiln) => {
+                let what = format!("the kiln \"{value}\" is named twice; keep one");
+                table.problems.add(&span, what);
+            }
+            Some(kiln) => kilns.push(Arc::clone(kiln)),
+            None => {
+                let known: Vec<&str> = names.kilns.iter().map(|k| &**k).collect();
+                table.problems.add(
+                    &span,
+                    format!(
+                        "there is no [[kiln]] named \"{}\"; {}",
+                        value.escape_debug(),
+                        known::advice(&value, &known, "kilns")
+                    ),
+                );
+            }
+        }
+    }
+    kilns
+}
+
+fn read_name(table: &Table<'_>, example: &str, names: &mut Names) -> Option<Arc<str>> {
+    let At { value, span } = table.needed_text("name", example)?;
+    if let Err(why) = fit_for_a_file_name(&value) {
+        let what = format!(
+            "\"{}\" cannot be a name: {why}; it goes into file names, so write one like \
+             \"{example}\"",
+            value.escape_debug()
+        );
+        table.problems.add(&span, what);
+        return None;
+    }
+    let lower = value.to_lowercase();
+    if lower == "shop" {
+        let what = format!("the name \"{value}\" is kept for the shop itself; choose another");
+        table.problems.add(&span, what);
+        return None;
+    }
+    if let Some(other) = names.taken.insert(lower, value.clone()) {
+        let what = format!("the name \"{value}\" is taken by \"{other}\"; choose another");
+        table.problems.add(&span, what);
+        return None;
+    }
+    Some(value.into())
+}
+
+/// Whether a name can be part of a folder's, a file's and a topic's name everywhere.
+fn fit_for_a_file_name(name: &str) -> Result<(), &'static str> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
+    if !name.chars().all(plain) {
+        Err("it may hold only the letters a to z, digits, - and _")
+    } else if !name.starts_with(|c: char| c.is_ascii_alphanumeric()) {
+        Err("it must begin with a letter or digit")
+    } else if name.len() > LONGEST_NAME {
+        Err("it is longer than 40 characters")
+    } else {
+        Ok(())
+    }
+}

@@ -1,0 +1,52 @@
+//! The records of a book: what people and the detector write, in one SQLite file.
+//!
+//! Sessions, pulls and pours come from the traces; cards, inspections, lots, parts and targets
+//! from the people at the bench. Every change that a later reader may have to explain (a match,
+//! a correction, a target) is kept with when and what it was. Nothing here asks for the time:
+//! callers say when.
+//!
+//! | module | what it holds |
+//! |---|---|
+//! | [`error`] | why the records refuse, in words that say what to do |
+//! | [`book`] | opening, migrating, the book's own row, machines and kilns |
+//! | [`words`] | the fixed words of the records: stages, parts, destinations |
+//! | [`sessions`] | sessions from opening to published trace |
+//! | [`claims`] | what each session takes from the journal |
+//! | [`extraction`] | pulls and pours as the detector finds them, the pours' identities kept |
+//! | [`features`] | what the extractor found in each trace, as it found it |
+//! | [`pours`] | pulls and pours as others read them, corrections applied |
+//! | [`matching`] | which pour filled which flask, with its history |
+//! | [`card`] | what a flask card says |
+//! | [`flasks`] | flask cards and their lines, kept and looked up |
+//! | [`inspections`] | what came of the pieces, by stage |
+//! | [`metal`] | lots, charges and the weights that came back |
+//! | [`parts`] | part changes and probe checks |
+//! | [`targets`] | what the shop means to do, and meant before |
+//! | [`troubles`] | what was refused or odd in the data, counted |
+//! | [`evidence`] | the flasks as the statistics take them |
+//! | [`dictionary`] | every table and column in words, with its unit |
+
+pub mod book;
+pub mod claims;
+pub mod card;
+pub mod dictionary;
+pub mod error;
+pub mod evidence;
+pub mod extraction;
+pub mod features;
+pub mod flasks;
+pub mod inspections;
+pub mod matching;
+pub mod metal;
+pub mod parts;
+pub mod pours;
+pub mod sessions;
+pub mod targets;
+pub mod troubles;
+pub mod words;
+
+pub use book::{BookSetup, Records};
+pub use error::{RecordError, Result};
+
+#[cfg(test)]
+mod tests;

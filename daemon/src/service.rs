@@ -1,0 +1,262 @@
+//! The daemon put together: ways in, journal, bench. Everything that could differ between a
+//! shop, the demo and a test (the book, the clock, the program that children run) comes in.
+//!
+//! Stopping goes with the stream: first the ways in, which wait for what they still owe an
+//! acknowledgement; then the journal's writer; then the bench, which takes what was committed.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::{Context, anyhow};
+use tokio::task::JoinHandle;
+use tracing::{error, info, warn};
+
+use crate::book::{Book, BookLock};
+use crate::cli::records_of;
+use crate::clock::Clock;
+use crate::config::{Config, WayIn};
+use crate::journal::{Journal, JournalMetrics, JournalReader, JournalSettings, Writer, WriterSettings};
+use crate::mqtt::broker::{Broker, BrokerSettings};
+use crate::mqtt::door::{Door, DoorSettings, Login};
+use crate::mqtt::heard::Heard;
+use crate::mqtt::ingest::Ingest;
+use crate::mqtt::status::StatusBoard;
+use crate::session::bench::BenchSetup;
+use crate::session::recovery::recover;
+use crate::session::retire::Retire;
+use crate::shutdown::{Shutdown, ShutdownTrigger};
+use crate::storage::{RealDisk, Storage, replace_file};
+
+/// What arrives is shown to other commands through this file, since only one process can hold
+/// the way in.
+pub const HEARD_FILE: &str = "heard.json";
+/// How often that file is written. Every 15 s is one block of flash wear per minute of four.
+const HEARD_EVERY: Duration = Duration::from_secs(15);
+
+/// What a service is given.
+pub struct ServiceSetup {
+    /// The book.
+    pub book: Book,
+    /// Its configuration.
+    pub config: Config,
+    /// The clock.
+    pub clock: Arc<dyn Clock>,
+    /// This program's own file, for children.
+    pub program: PathBuf,
+    /// Whether a new book is the demo's.
+    pub demo: bool,
+}
+
+/// A running service.
+pub struct Service {
+    /// Where sensors publish, if it is the door.
+    pub door: Option<SocketAddr>,
+    metrics: Arc<JournalMetrics>,
+    ingest: Ingest,
+    writer: Writer,
+    ways: Vec<JoinHandle<()>>,
+    bench: JoinHandle<anyhow::Result<()>>,
+    heard: JoinHandle<()>,
+    stop_ways: ShutdownTrigger,
+    stop_writer: ShutdownTrigger,
+    _lock: BookLock,
+}
+
+impl Service {
+    /// Takes the book, recovers what the last run left and opens the ways in.
+    ///
+    /// # Errors
+    /// When the book is in use, damaged or newer, or an address is taken.
+    pub async fn start(given: ServiceSetup) -> anyhow::Result<Service> {
+        let ServiceSetup { book, config, clock, program, demo } = given;
+        let lock = book.lock()?;
+        let config = Arc::new(config);
+        let mut records = records_of(&book, &config, demo, clock.now())?;
+        let id = records.book()?.id;
+        let storage: Arc<dyn Storage> = Arc::new(RealDisk::new(book.root()));
+        let (journal, recovered) = Journal::open(
+            Arc::clone(&storage),
+            id,
+            clock.boot(),
+            clock.now(),
+            JournalSettings::default(),
+        )?;
+        for hole in recovered.holes.iter().filter(|h| !h.torn) {
+            let lost = hole.entries().max(1);
+            warn!("the journal has a hole: segment {}, {} entries lost", hole.segment, lost);
+            let why = "the journal was damaged on the disk";
+            records.note_trouble("journal", "", why, None, lost, clock.now())?;
+        }
+        let (stop_writer, writer_shutdown) = Shutdown::new();
+        let reader = journal.reader();
+        let (writer, committed) = Writer::start(
+            journal,
+            WriterSettings::default(),
+            Arc::clone(&clock),
+            writer_shutdown,
+            |e| {
+                // Nothing may be acknowledged after a failed sync, and what the pages of the
+                // disk hold is unknown: end at once, be started again, read the truth back.
+                eprintln!("pourbook: the journal cannot be written: {e}; stopping");
+                std::process::exit(1);
+            },
+        )
+        .context("the journal's thread")?;
+        let ingest = Ingest::new(&config.routes(), Arc::clone(&clock), writer.submissions());
+        reader.scan(0, |_, entry| ingest.learn(entry)).context("reading the journal")?;
+
+        let (stop_ways, ways_shutdown) = Shutdown::new();
+        let mut ways = Vec::new();
+        let mut door_address = None;
+        let mut board = None;
+        let mut reachable: Box<dyn Fn() -> bool + Send> = Box::new(|| true);
+        match &config.way_in {
+            WayIn::Door(door) => {
+                let mut settings = DoorSettings::on(door.listen);
+                settings.logins = logins(door);
+                let door = Door::bind(settings).await?;
+                door_address = Some(door.local_addr());
+                info!("sensors publish to {}", door.local_addr());
+                ways.push(tokio::spawn(door.run(ingest.clone(), ways_shutdown.clone())));
+            }
+            WayIn::Broker(shop) => {
+                let posts = StatusBoard::new();
+                let broker = Broker::new(broker_settings(shop, &config)?, posts.clone())?;
+                let state = broker.state();
+                reachable = Box::new(move || state.borrow().connected);
+                board = Some(posts);
+                info!("samples come from the broker at {}:{}", shop.host, shop.port);
+                let running = broker.run(ingest.clone(), ways_shutdown.clone());
+                ways.push(tokio::spawn(async move {
+                    if let Err(e) = running.await {
+                        error!("{e}");
+                    }
+                }));
+            }
+        }
+        let bench = recover(BenchSetup {
+            book: book.clone(),
+            config,
+            records,
+            reader: JournalReader::new(Arc::clone(&storage), id),
+            clock,
+            closes: writer.closes(),
+            retire: Retire(writer.retire()),
+            program,
+            board,
+            reachable,
+        })?;
+        let heard = tokio::spawn(post_heard(ingest.clone(), storage));
+        Ok(Service {
+            door: door_address,
+            metrics: writer.metrics(),
+            ingest,
+            writer,
+            ways,
+            bench: tokio::spawn(bench.run(committed)),
+            heard,
+            stop_ways,
+            stop_writer,
+            _lock: lock,
+        })
+    }
+
+    /// What arrived so far.
+    pub fn heard(&self) -> Heard {
+        self.ingest.heard()
+    }
+
+    /// What the journal's writer did so far.
+    pub fn journal(&self) -> &JournalMetrics {
+        &self.metrics
+    }
+
+    /// Waits until something essential ends by itself, which it does only when it failed.
+    pub async fn failed(&mut self) -> anyhow::Error {
+        match (&mut self.bench).await {
+            Ok(Ok(())) => anyhow!("the journal's writer stopped"),
+            Ok(Err(e)) => e,
+            Err(e) => anyhow!("the bench: {e}"),
+        }
+    }
+
+    /// Stops in order: what was taken in is stored and acknowledged, and running publications
+    /// finish.
+    ///
+    /// # Errors
+    /// When the journal or the records failed on the way.
+    pub async fn stop(self) -> anyhow::Result<()> {
+        self.stop_ways.tell();
+        for way in self.ways {
+            let _ = way.await;
+        }
+        self.heard.abort();
+        self.stop_writer.tell();
+        let writer = self.writer;
+        tokio::task::spawn_blocking(move || writer.join()).await??;
+        if !self.bench.is_finished() {
+            self.bench.await??;
+        }
+        Ok(())
+    }
+}
+
+/// Who may publish through the door.
+pub fn logins(door: &crate::config::Door) -> Vec<Login> {
+    door.sensors
+        .iter()
+        .map(|s| Login {
+            user: s.user.clone(),
+            password: s.password.reveal().to_owned(),
+            topic_prefix: s.topic_prefix.clone(),
+        })
+        .collect()
+}
+
+/// How the shop's broker is reached.
+///
+/// # Errors
+/// When the address or the client id cannot work.
+pub fn broker_settings(
+    shop: &crate::config::Broker,
+    config: &Config,
+) -> anyhow::Result<BrokerSettings> {
+    let scheme = if shop.ca_file.is_some() { "mqtts" } else { "mqtt" };
+    let host = if shop.host.contains(':') { format!("[{}]", shop.host) } else { shop.host.clone() };
+    let mut settings = BrokerSettings::at(&format!("{scheme}://{host}:{}", shop.port))?;
+    settings.client_id = shop.client_id.clone();
+    settings.login = shop.user.clone().map(|user| {
+        let password = shop.password.as_ref().map_or("", |p| p.reveal());
+        (user, password.to_owned())
+    });
+    settings.machines = config.machines.iter().map(|m| m.name.to_string()).collect();
+    Ok(settings)
+}
+
+async fn post_heard(ingest: Ingest, storage: Arc<dyn Storage>) {
+    let mut every = tokio::time::interval(HEARD_EVERY);
+    loop {
+        every.tick().await;
+        let heard = ingest.heard();
+        let storage = Arc::clone(&storage);
+        // A full disk must not stop anything for the sake of this file.
+        let _ = tokio::task::spawn_blocking(move || {
+            let text = serde_json::to_vec(&heard).unwrap_or_default();
+            replace_file::<HeardError>(storage.as_ref(), HEARD_FILE, |out| {
+                use std::io::Write as _;
+                Ok(out.write_all(&text)?)
+            })
+        })
+        .await;
+    }
+}
+
+#[derive(Debug, thiserror::Error)]
+enum HeardError {
+    #[error(transparent)]
+    Storage(#[from] crate::storage::StorageError),
+    #[error(transparent)]
+    Io(#[from] std::io::Error),
+}

@@ -1,0 +1,497 @@
+//! The task that takes durable entries and makes sessions of them: opens and closes them, feeds
+//! their detectors, has closed ones published, writes the records, and gives journal segments
+//! back once nothing in them is needed.
+//!
+//! It sees nothing that is not on disk, and everything it decides can be decided again from the
+//! journal and the records; see [`super::recovery`].
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use analysis::pour::{Event, Verdict};
+use analysis::time::Micros;
+use anyhow::Context;
+use tokio::sync::mpsc;
+use tracing::{error, info, warn};
+use uuid::Uuid;
+
+use crate::book::{Book, trace_path, week_name};
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::journal::{Close, Committed, Entry, JournalReader, Reading, Submission};
+use crate::mqtt::status::{Advice, MachineStatus, StatusBoard};
+use crate::records::Records;
+use crate::records::sessions::{NewSession, Published};
+use crate::session::filed::free_name;
+use crate::session::jobs::{Done, Job, Jobs, PublishedSession};
+use crate::session::keeper::{ClosePlan, Keeper, Step};
+use crate::session::live::Live;
+use crate::session::metadata::{metadata, setup};
+use crate::session::{retire, settle};
+
+/// How often time is looked at when nothing comes.
+const TICK: Duration = Duration::from_millis(200);
+/// Late samples are gathered this long before a trace's next generation, s.
+const GATHER_LATE_S: f64 = 60.0;
+/// A publication that failed is tried again after this long.
+const TRY_AGAIN: Duration = Duration::from_secs(10);
+/// How often segments are given back even if no session closed.
+const RETIRE_EVERY: Duration = Duration::from_secs(3600);
+
+/// What the bench is given.
+pub struct BenchSetup {
+    /// The book.
+    pub book: Book,
+    /// Its configuration.
+    pub config: Arc<Config>,
+    /// Its records.
+    pub records: Records,
+    /// Its journal, for looking back.
+    pub reader: JournalReader,
+    /// The clock.
+    pub clock: Arc<dyn Clock>,
+    /// Where closes are submitted.
+    pub closes: mpsc::Sender<Submission>,
+    /// Where segments are given back.
+    pub retire: retire::Retire,
+    /// This program's own file, for children.
+    pub program: PathBuf,
+    /// Where status is published, with a broker of the shop's own.
+    pub board: Option<StatusBoard>,
+    /// Whether samples could come in now: false while the broker is unreachable.
+    pub reachable: Box<dyn Fn() -> bool + Send>,
+}
+
+/// One machine's part of the bench.
+pub(super) struct MachineBench {
+    pub(super) keeper: Keeper,
+    pub(super) lives: BTreeMap<Uuid, Session>,
+}
+
+/// An open session's name and detector.
+pub(super) struct Session {
+    pub(super) name: String,
+    pub(super) live: Live,
+}
+
+/// The task's state.
+pub struct Bench {
+    pub(super) setup: BenchSetup,
+    pub(super) machines: BTreeMap<Arc<str>, MachineBench>,
+    pub(super) jobs: Jobs,
+    done: mpsc::UnboundedReceiver<Done>,
+    /// Sessions that samples came late for, with when the last one did.
+    pub(super) late: BTreeMap<Uuid, (Arc<str>, Micros)>,
+    /// Closed sessions on their way to a published trace.
+    pub(super) closing: BTreeMap<Uuid, Box<Close>>,
+    again: Vec<(tokio::time::Instant, Box<Close>)>,
+    retire_at: tokio::time::Instant,
+    troubles: BTreeMap<(String, String, String), u64>,
+}
+
+impl Bench {
+    /// A bench without machines; [`super::recovery::recover`] brings it up to date.
+    pub(super) fn empty(setup: BenchSetup) -> anyhow::Result<Bench> {
+        let (told, done) = mpsc::unbounded_channel();
+        let jobs = Jobs::start(setup.program.clone(), setup.book.root().to_owned(), told)
+            .context("the thread for reports")?;
+        Ok(Bench {
+            setup,
+            machines: BTreeMap::new(),
+            jobs,
+            done,
+            late: BTreeMap::new(),
+            closing: BTreeMap::new(),
+            again: Vec::new(),
+            retire_at: tokio::time::Instant::now() + TICK,
+            troubles: BTreeMap::new(),
+        })
+    }
+
+    /// Works until the journal's writer has stopped, then lets running children finish. Open sessions stay open; the
+    /// next start takes them up.
+    ///
+    /// # Errors
+    /// When the records fail: nothing more can then be decided, and the service starts again.
+    pub async fn run(mut self, mut committed: mpsc::Receiver<Committed>) -> anyhow::Result<()> {
+        let mut tick = tokio::time::interval(TICK);
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            tokio::select! {
+                batch = committed.recv() => match batch {
+                    Some(batch) => self.take(&batch).await?,
+                    None => break,
+                },
+                Some(done) = self.done.recv() => self.job_done(done)?,
+                _ = tick.tick() => self.tick().await?,
+            }
+        }
+        self.flush_troubles()?;
+        self.jobs.join();
+        Ok(())
+    }
+
+    fn now(&self) -> Micros {
+        self.setup.clock.now()
+    }
+
+    async fn take(&mut self, batch: &Committed) -> anyhow::Result<()> {
+        for (seq, entry) in batch.entries.iter() {
+            match entry {
+                Entry::Reading(reading) => self.take_reading(*seq, reading)?,
+                Entry::Refused(refused) => {
+                    self.trouble(&refused.topic, "", &refused.reason);
+                }
+                Entry::Close(close) => self.close_is_durable(Box::new(close.clone()))?,
+            }
+        }
+        Ok(())
+    }
+
+    /// Counts a trouble; they are written down together at the next tick.
+    pub(super) fn trouble(&mut self, place: &str, channel: &str, reason: &str) {
+        let key = (place.to_owned(), channel.to_owned(), reason.to_owned());
+        *self.troubles.entry(key).or_default() += 1;
+    }
+
+    fn flush_troubles(&mut self) -> anyhow::Result<()> {
+        let now = self.now();
+        for ((place, channel, reason), count) in std::mem::take(&mut self.troubles) {
+            self.setup.records.note_trouble(&place, &channel, &reason, None, count, now)?;
+        }
+        Ok(())
+    }
+
+    fn take_reading(&mut self, seq: u64, reading: &Reading) -> anyhow::Result<()> {
+        let names: Vec<Arc<str>> = self.machines.keys().cloned().collect();
+        for name in names {
+            let Some(machine) = self.machines.get_mut(&name) else { continue };
+            if !machine.keeper.hears(&reading.place) {
+                continue;
+            }
+            match machine.keeper.take(seq, reading, Uuid::new_v4) {
+                Step::None => {}
+                Step::Opened(id) => {
+                    self.open_session(&name, id)?;
+                    self.look_back(&name, id)?;
+                }
+                Step::Late(id) => {
+                    self.late.insert(id, (Arc::clone(&name), self.setup.clock.now()));
+                }
+                Step::Within(id) => {
+                    let Some(session) = machine.lives.get_mut(&id) else { continue };
+                    let news = session.live.take(reading);
+                    for event in news.provisional {
+                        self.tell(&name, &event);
+                    }
+                    if news.settled {
+                        self.settle_live(&name, id)?;
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes an opened session into the records.
+    pub(super) fn open_session(&mut self, machine: &Arc<str>, id: Uuid) -> anyhow::Result<()> {
+        let config = Arc::clone(&self.setup.config);
+        let Some(bench) = self.machines.get_mut(machine) else { return Ok(()) };
+        let Some(open) = bench.keeper.open().iter().find(|s| s.id == id).cloned() else {
+            return Ok(());
+        };
+        let name = free_name(&self.setup.records, &config, machine, open.opened)?;
+        let kilns = config.machine(machine).map_or_else(Vec::new, |m| m.kilns.clone());
+        self.setup.records.open_session(&NewSession {
+            id,
+            name: name.clone(),
+            machine: machine.to_string(),
+            opened_at: open.opened,
+            kilns: kilns.iter().map(|k| k.to_string()).collect(),
+        })?;
+        self.setup.records.open_claim(id, open.from)?;
+        info!("session {name} opened");
+        let live = Live::new(setup(&config, machine), &bench.keeper.claims_of(id));
+        bench.lives.insert(id, Session { name, live });
+        Ok(())
+    }
+
+    /// Feeds a session's detector what the journal holds of it already.
+    pub(super) fn look_back(&mut self, machine: &Arc<str>, id: Uuid) -> anyhow::Result<()> {
+        let Some(bench) = self.machines.get_mut(machine) else { return Ok(()) };
+        let claims = bench.keeper.claims_of(id);
+        let last = claims.first().map_or(0, |c| c.last_seq);
+        let other_windows: Vec<_> = bench.keeper.closed().to_vec();
+        let Some(session) = bench.lives.get_mut(&id) else { return Ok(()) };
+        let horizon = bench
+            .keeper
+            .open()
+            .iter()
+            .find(|s| s.id == id)
+            .map_or(Micros(i64::MAX), |s| s.horizon.plus_seconds(3600.0));
+        self.setup
+            .reader
+            .scan_range(0..=last, |found| {
+                let Entry::Reading(reading) = found.entry else { return };
+                // A kiln's night may lie in an earlier session's window and is still wanted;
+                // a machine's own readings there are that session's.
+                let own = matches!(reading.place, crate::place::Place::Machine(_));
+                let theirs = own
+                    && other_windows.iter().any(|w| w.from <= reading.time && reading.time <= w.to);
+                if !theirs && reading.time <= horizon {
+                    session.live.take(reading);
+                }
+            })
+            .context("looking back in the journal")?;
+        self.settle_live(machine, id)
+    }
+
+    /// Takes what is certain so far of an open session into the records.
+    fn settle_live(&mut self, machine: &Arc<str>, id: Uuid) -> anyhow::Result<()> {
+        let now = self.now();
+        let Some(session) = self.machines.get(machine).and_then(|m| m.lives.get(&id)) else {
+            return Ok(());
+        };
+        let rows = session.live.rows(&session.name, machine);
+        if rows.is_empty() {
+            return Ok(());
+        }
+        if let (Some(board), Some(pour)) = (
+            &self.setup.board,
+            rows.iter().rev().find_map(|row| match row {
+                analysis::pour::Row::Pour(pour) => Some(pour),
+                analysis::pour::Row::Pull(_) => None,
+            }),
+        ) {
+            board.pour(machine, pour);
+        }
+        settle::settle(&mut self.setup.records, id, None, rows, now)?;
+        let opened = self.setup.records.session(id)?.opened_at;
+        settle::assemble_machine(&mut self.setup.records, &self.setup.config, machine, opened, now)?;
+        Ok(())
+    }
+
+    /// Says what became certain, in words, to the log and to whoever follows the status topics.
+    fn tell(&self, machine: &str, event: &Event) {
+        let shown = &self.setup.config.shop.shown_in;
+        let now = self.now();
+        let advise = |level: &str, sentence: String| {
+            if let Some(board) = &self.setup.board {
+                board.advice(
+                    machine,
+                    &Advice { at: now, about: "pull".into(), level: level.into(), sentence },
+                );
+            }
+        };
+        match event {
+            Event::PullJudged { verdict, depth_kpa, .. } => {
+                let depth = depth_kpa.map_or_else(|| "nothing".into(), |k| shown.vacuum(k).to_string());
+                match verdict {
+                    Verdict::Good => advise("good", format!("Vacuum {depth} below air.")),
+                    Verdict::Weak | Verdict::Missing => {
+                        let sentence = format!(
+                            "Vacuum {depth} below air, less than usual. Don't pour. Reseat the flask."
+                        );
+                        warn!("{machine}: {sentence}");
+                        advise("stop", sentence);
+                    }
+                    Verdict::Unknown => {}
+                }
+            }
+            Event::Poured(pour) => {
+                info!("{machine}: poured at {}", self.clock_of(pour.at));
+            }
+            _ => {}
+        }
+    }
+
+    fn clock_of(&self, at: Micros) -> String {
+        crate::book::local(at, &self.setup.config.shop.time_zone).strftime("%H:%M:%S").to_string()
+    }
+
+    async fn tick(&mut self) -> anyhow::Result<()> {
+        let now = self.now();
+        let reachable = (self.setup.reachable)();
+        let mut plans: Vec<(Arc<str>, ClosePlan, String)> = Vec::new();
+        for (name, machine) in &mut self.machines {
+            let MachineBench { keeper, lives } = machine;
+            let busy = |id: Uuid| lives.get(&id).is_some_and(|s| s.live.busy());
+            for plan in keeper.due(now, reachable, busy) {
+                let session = lives.remove(&plan.id).map(|s| s.name).unwrap_or_default();
+                plans.push((Arc::clone(name), plan, session));
+            }
+        }
+        for (machine, plan, name) in plans {
+            info!("session {name} closed; publishing its trace");
+            self.submit_close(&machine, &plan, name, 1).await?;
+        }
+        self.next_generations(now).await?;
+        self.try_again();
+        self.post_status(now);
+        self.flush_troubles()?;
+        if tokio::time::Instant::now() >= self.retire_at {
+            self.retire()?;
+        }
+        Ok(())
+    }
+
+    async fn submit_close(
+        &mut self,
+        machine: &Arc<str>,
+        plan: &ClosePlan,
+        name: String,
+        generation: u32,
+    ) -> anyhow::Result<()> {
+        let config = &self.setup.config;
+        let close = Close {
+            session: plan.id,
+            path: trace_path(plan.opened, &config.shop.time_zone, machine, &name),
+            machine: machine.to_string(),
+            generation,
+            claims: plan.claims.clone(),
+            metadata: metadata(config, machine, &name, plan.id),
+            name,
+        };
+        let submission = Submission { entries: vec![Entry::Close(close)], ack: None };
+        // A writer that is gone has ended the process or is about to.
+        self.setup.closes.send(submission).await.context("the journal's writer has stopped")
+    }
+
+    /// Sessions that samples came late for get the next generation of their trace.
+    async fn next_generations(&mut self, now: Micros) -> anyhow::Result<()> {
+        let due: Vec<(Uuid, Arc<str>)> = self
+            .late
+            .iter()
+            .filter(|(id, (_, last))| {
+                now.seconds_since(*last) >= GATHER_LATE_S && !self.closing.contains_key(id)
+            })
+            .map(|(id, (machine, _))| (*id, Arc::clone(machine)))
+            .collect();
+        for (id, machine) in due {
+            self.late.remove(&id);
+            let session = self.setup.records.session(id)?;
+            let generation = session.published.as_ref().map_or(1, |p| p.generation + 1);
+            let bench = self.machines.get_mut(&machine);
+            let Some(plan) = bench.and_then(|b| b.keeper.close_again(id)) else { continue };
+            info!("session {}: samples came late; its trace is made anew", session.name);
+            self.submit_close(&machine, &plan, session.name, generation).await?;
+        }
+        Ok(())
+    }
+
+    /// A close is on disk: whatever happens now, the session will be published.
+    pub(super) fn close_is_durable(&mut self, close: Box<Close>) -> anyhow::Result<()> {
+        let last_seq = close.claims.iter().map(|c| c.last_seq).max().unwrap_or(0);
+        let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
+        self.setup.records.close_claim(close.session, to, last_seq)?;
+        self.closing.insert(close.session, close.clone());
+        self.jobs.add(Job::Publish(close));
+        Ok(())
+    }
+
+    fn try_again(&mut self) {
+        let now = tokio::time::Instant::now();
+        let (due, rest) = std::mem::take(&mut self.again).into_iter().partition(|(at, _)| *at <= now);
+        self.again = rest;
+        for (_, close) in due {
+            self.jobs.add(Job::Publish(close));
+        }
+    }
+
+    fn job_done(&mut self, done: Done) -> anyhow::Result<()> {
+        match done {
+            Done::Published(close, published) => self.published(&close, *published),
+            Done::NotPublished(close, why) => {
+                error!("session {}: {why}; trying again", close.name);
+                self.trouble(&close.machine, "", &format!("a trace could not be published: {why}"));
+                self.again.push((tokio::time::Instant::now() + TRY_AGAIN, close));
+                Ok(())
+            }
+            Done::Report(job, Err(why)) => {
+                error!("{job:?}: {why}");
+                self.trouble("reports", "", &format!("a report could not be written: {why}"));
+                Ok(())
+            }
+            Done::Report(_, Ok(())) => Ok(()),
+        }
+    }
+
+    fn published(&mut self, close: &Close, published: PublishedSession) -> anyhow::Result<()> {
+        let now = self.now();
+        self.closing.remove(&close.session);
+        let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
+        let records = &mut self.setup.records;
+        records.close_session(
+            close.session,
+            to,
+            Some(&Published {
+                trace: published.path,
+                sha256: published.sha256.clone(),
+                rows: published.rows,
+                generation: published.generation,
+            }),
+        )?;
+        if published.lost > 0 {
+            let why = "samples lost to damage of the disk, found in the journal";
+            records.note_trouble(&close.machine, "", why, Some(close.session), published.lost, now)?;
+        }
+        if published.moved > 0 {
+            let why = "readings timed anew because the clock was set";
+            records.note_trouble(&close.machine, "", why, Some(close.session), published.moved, now)?;
+        }
+        let pours = published.found.iter().filter(|r| matches!(r, analysis::pour::Row::Pour(_))).count();
+        settle::settle(records, close.session, Some(published.sha256), published.found, now)?;
+        let opened = records.session(close.session)?.opened_at;
+        settle::assemble_machine(records, &self.setup.config, &close.machine, opened, now)?;
+        info!("session {}: {} samples published, {pours} pours", close.name, published.rows);
+        self.jobs.add(Job::SessionSheet(close.name.clone()));
+        self.jobs.add(Job::Week(week_name(opened, &self.setup.config.shop.time_zone)));
+        self.retire()
+    }
+
+    fn retire(&mut self) -> anyhow::Result<()> {
+        self.retire_at = tokio::time::Instant::now() + RETIRE_EVERY;
+        let published: BTreeMap<Uuid, u32> = self
+            .setup
+            .records
+            .claims(self.now().plus_seconds(-15.0 * 86_400.0))?
+            .into_iter()
+            .filter(|c| c.published)
+            .map(|c| {
+                let session = self.setup.records.session(c.session)?;
+                Ok((c.session, session.published.map_or(0, |p| p.generation)))
+            })
+            .collect::<anyhow::Result<_>>()?;
+        let hearing = |place: &crate::place::Place| -> Vec<Arc<str>> {
+            let hears = self.machines.iter().filter(|(_, m)| m.keeper.hears(place));
+            hears.map(|(name, _)| Arc::clone(name)).collect()
+        };
+        let done = retire::done(&self.setup.reader, &published, hearing, self.now())?;
+        self.setup.retire.ask(done);
+        Ok(())
+    }
+
+    fn post_status(&self, now: Micros) {
+        let Some(board) = &self.setup.board else { return };
+        for (name, machine) in &self.machines {
+            let figures = machine.lives.values().next_back().map(|s| s.live.now());
+            let fresh = |r: Option<analysis::pour::Reading>| {
+                r.filter(|r| now.seconds_since(r.at) < 60.0).map(|r| r.value)
+            };
+            board.status(
+                name,
+                &MachineStatus {
+                    online: true,
+                    at: Some(now),
+                    stage: figures.as_ref().map(|f| f.stage.word().to_owned()),
+                    melt_temperature_c: fresh(figures.as_ref().and_then(|f| f.melt_c)),
+                    vacuum_kpa: fresh(figures.as_ref().and_then(|f| f.vacuum_kpa)),
+                    gas_flow_l_min: fresh(figures.as_ref().and_then(|f| f.gas_flow_l_min)),
+                    trouble: Vec::new(),
+                },
+            );
+        }
+    }
+}

@@ -1,0 +1,160 @@
+//! Work that reads traces or sets pages, done one after the other in child processes of this
+//! same program with a memory limit: a damaged file, or a panic in a library, ends a child and
+//! never the logging.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::thread::JoinHandle;
+
+use analysis::pour::Row;
+use serde::{Deserialize, Serialize};
+use tokio::sync::mpsc;
+use uuid::Uuid;
+
+use crate::journal::Close;
+
+/// Something to do.
+#[derive(Clone, Debug)]
+pub enum Job {
+    /// Publish a closed session's trace and find its pulls and pours.
+    Publish(Box<Close>),
+    /// Write a session's sheet.
+    SessionSheet(String),
+    /// Write a week's report.
+    Week(String),
+}
+
+/// What the publishing child prints: one JSON object.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PublishedSession {
+    /// The trace's path below the book.
+    pub path: String,
+    /// SHA-256 of the file.
+    pub sha256: String,
+    /// Samples in it.
+    pub rows: u64,
+    /// Its generation.
+    pub generation: u32,
+    /// Sequence numbers that the journal has lost of it, counted.
+    pub lost: u64,
+    /// Readings whose time was moved because the clock was set later.
+    pub moved: u64,
+    /// Pulls and pours found in it.
+    pub found: Vec<Row>,
+}
+
+/// What came of a job.
+#[derive(Debug)]
+pub enum Done {
+    /// A trace is published.
+    Published(Box<Close>, Box<PublishedSession>),
+    /// It is not; the reason in words.
+    NotPublished(Box<Close>, String),
+    /// A report is written, or not and why.
+    Report(Job, Result<(), String>),
+}
+
+/// The thread that does them.
+#[derive(Debug)]
+pub struct Jobs {
+    queue: std::sync::mpsc::Sender<Job>,
+    thread: JoinHandle<()>,
+}
+
+impl Jobs {
+    /// Starts the thread; `program` is this program's own file.
+    ///
+    /// # Errors
+    /// When the system has no thread to give.
+    pub fn start(
+        program: PathBuf,
+        book: PathBuf,
+        done: mpsc::UnboundedSender<Done>,
+    ) -> std::io::Result<Jobs> {
+        let (queue, jobs) = std::sync::mpsc::channel::<Job>();
+        let thread = std::thread::Builder::new().name("jobs".into()).spawn(move || {
+            for job in jobs {
+                let told = done.send(do_job(&program, &book, job));
+                if told.is_err() {
+                    return;
+                }
+            }
+        })?;
+        Ok(Jobs { queue, thread })
+    }
+
+    /// Puts a job at the end of the queue.
+    pub fn add(&self, job: Job) {
+        // The thread lives as long as this handle, unless it panicked; the next start finds the
+        // unpublished session in the journal again.
+        let _ = self.queue.send(job);
+    }
+
+    /// Lets the jobs that are queued finish.
+    pub fn join(self) {
+        drop(self.queue);
+        let _ = self.thread.join();
+    }
+}
+
+fn do_job(program: &Path, book: &Path, job: Job) -> Done {
+    match job {
+        Job::Publish(close) => match publish(program, book, close.session) {
+            Ok(published) => Done::Published(close, Box::new(published)),
+            Err(why) => Done::NotPublished(close, why),
+        },
+        Job::SessionSheet(ref name) => {
+            let told = run(program, book, "report", &["--session", name]).map(drop);
+            Done::Report(job, told)
+        }
+        Job::Week(ref name) => {
+            let told = run(program, book, "report", &["--week", name]).map(drop);
+            Done::Report(job, told)
+        }
+    }
+}
+
+fn publish(program: &Path, book: &Path, session: Uuid) -> Result<PublishedSession, String> {
+    let printed = run(program, book, "publish-session", &["--session", &session.to_string()])?;
+    serde_json::from_slice(&printed).map_err(|e| format!("the publishing child's answer: {e}"))
+}
+
+/// Runs this program as a child and returns what it printed.
+fn run(program: &Path, book: &Path, command: &str, args: &[&str]) -> Result<Vec<u8>, String> {
+    let output = Command::new(program)
+        .arg(command)
+        .arg("--book")
+        .arg(book)
+        .args(args)
+        // Two workers gain nothing on one file and double the memory.
+        .env("POLARS_MAX_THREADS", "1")
+        .env(MEMORY_LIMIT, "1")
+        .stdin(Stdio::null())
+        .output()
+        .map_err(|e| format!("cannot start {}: {e}", program.display()))?;
+    if output.status.success() {
+        return Ok(output.stdout);
+    }
+    let told = String::from_utf8_lossy(&output.stderr);
+    let last = told.lines().last().unwrap_or_default().trim_start_matches("pourbook: ");
+    Err(format!("{command}: {last} ({})", output.status))
+}
+
+/// Set in children; they limit their own memory when they see it.
+pub const MEMORY_LIMIT: &str = "POURBOOK_CHILD";
+
+/// Most memory a child may take, bytes. A trace of twelve hours at 20 Hz on eight channels is
+/// seven million samples of 32 bytes, sorted beside a copy.
+const CHILD_BYTES: u64 = 1 << 30;
+
+/// Limits this process's memory if it is a child of the daemon.
+pub fn limit_memory() {
+    if std::env::var_os(MEMORY_LIMIT).is_none() {
+        return;
+    }
+    use rustix::process::{Resource, Rlimit, setrlimit};
+    let limit = Rlimit { current: Some(CHILD_BYTES), maximum: Some(CHILD_BYTES) };
+    if let Err(e) = setrlimit(Resource::Data, limit) {
+        eprintln!("pourbook: this child's memory could not be limited: {e}");
+    }
+}

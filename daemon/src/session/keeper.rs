@@ -1,0 +1,649 @@
+//! When a session opens, what belongs to it and when it closes: a state machine over the
+//! readings of one machine, in the order in which they became durable.
+//!
+//! It reads no clock and writes nothing. Because it is a function of what the journal holds,
+//! a daemon that was killed finds its open sessions again by reading the journal from the
+//! start. Several sessions may be open at once: a sensor that delivers last week's backlog
+//! while today's casting runs must not disturb it.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use analysis::channel::Channel;
+use analysis::time::Micros;
+use uuid::Uuid;
+
+use crate::journal::{Claim, Reading};
+use crate::place::Place;
+
+/// The fixed numbers of opening and closing.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rules {
+    /// A session opens as the melt passes this, °C.
+    pub hot_c: f64,
+    /// It closes after this long below, or silent, s.
+    pub quiet_s: f64,
+    /// It claims this much from before it opened, s.
+    pub before_s: f64,
+    /// After this long it is split at the next moment without a pull or pour, s.
+    pub split_s: f64,
+    /// A vacuum deeper than this opens a session too, kPa below ambient: far above what a
+    /// drifting sensor shows at rest, far below any pull.
+    pub pull_kpa: f64,
+    /// The furthest back a kiln's burnout is claimed, s.
+    pub burnout_s: f64,
+}
+
+impl Default for Rules {
+    fn default() -> Self {
+        Rules {
+            hot_c: 100.0,
+            quiet_s: 45.0 * 60.0,
+            before_s: 30.0 * 60.0,
+            split_s: 48.0 * 3600.0,
+            pull_kpa: 20.0,
+            burnout_s: 48.0 * 3600.0,
+        }
+    }
+}
+
+/// What a keeper must know of its machine.
+#[derive(Clone, Debug)]
+pub struct KeeperSetup {
+    /// The machine's name.
+    pub machine: Arc<str>,
+    /// The kilns that feed it, in the order that numbers their channels in its traces.
+    pub kilns: Vec<Arc<str>>,
+    /// Opening and closing.
+    pub rules: Rules,
+}
+
+/// A session that is open.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OpenSession {
+    /// Its identity.
+    pub id: Uuid,
+    /// The reading that opened it, in its own time.
+    pub opened: Micros,
+    /// The start of what it claims.
+    pub from: Micros,
+    /// The latest time of a usable reading in it.
+    pub horizon: Micros,
+    /// The latest time at which it was hot or under vacuum.
+    pub last_active: Micros,
+    /// Wall time of the latest arrival for it.
+    pub last_arrival: Micros,
+}
+
+/// A session that was closed, remembered so that what comes late finds it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Window {
+    /// The session.
+    pub id: Uuid,
+    /// When it opened.
+    pub opened: Micros,
+    /// The start of what it claimed.
+    pub from: Micros,
+    /// The end of what it claimed, inclusive.
+    pub to: Micros,
+    /// Everything in the journal up to this sequence number was considered.
+    pub last_seq: u64,
+}
+
+/// What a reading did.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Step {
+    /// Nothing to act on.
+    None,
+    /// It opened a session.
+    Opened(Uuid),
+    /// It belongs to the open session with this id.
+    Within(Uuid),
+    /// It came after its session was closed: a next generation of that trace is due.
+    Late(Uuid),
+}
+
+/// A session that is due to close.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClosePlan {
+    /// The session.
+    pub id: Uuid,
+    /// When it opened.
+    pub opened: Micros,
+    /// The end of what it claims, inclusive.
+    pub to: Micros,
+    /// What its trace takes from the journal.
+    pub claims: Vec<Claim>,
+}
+
+/// The burnouts of one kiln: only the start of the last one matters here.
+#[derive(Clone, Debug, Default)]
+struct KilnWatch {
+    hot: bool,
+    hot_since: Option<Micros>,
+    latest: Option<Micros>,
+}
+
+/// The sessions of one machine.
+#[derive(Debug)]
+pub struct Keeper {
+    setup: KeeperSetup,
+    open: Vec<OpenSession>,
+    closed: Vec<Window>,
+    kilns: BTreeMap<Arc<str>, KilnWatch>,
+    last_seq: u64,
+}
+
+impl Keeper {
+    /// A keeper that remembers the sessions that were closed and those that were open when the
+    /// daemon stopped; the journal's readings then bring it up to date.
+    pub fn new(setup: KeeperSetup, closed: Vec<Window>, open: Vec<OpenSession>) -> Keeper {
+        Keeper {
+            setup,
+            open,
+            closed,
+            kilns: BTreeMap::new(),
+            last_seq: 0,
+        }
+    }
+
+    /// The sessions that are open.
+    pub fn open(&self) -> &[OpenSession] {
+        &self.open
+    }
+
+    /// Whether this place's readings go into this machine's sessions.
+    pub fn hears(&self, place: &Place) -> bool {
+        match place {
+            Place::Shop => true,
+            Place::Kiln(name) => self.setup.kilns.contains(name),
+            Place::Machine(name) => *name == self.setup.machine,
+        }
+    }
+
+    /// Takes one durable reading. `make_id` gives the identity of a session that it opens.
+    pub fn take(&mut self, seq: u64, reading: &Reading, make_id: impl FnOnce() -> Uuid) -> Step {
+        self.last_seq = self.last_seq.max(seq);
+        match &reading.place {
+            Place::Machine(name) if *name == self.setup.machine => {
+                self.take_own(seq, reading, make_id)
+            }
+            Place::Kiln(name) if self.setup.kilns.contains(name) => {
+                if reading.channel == Channel::KilnTemperature(0) && reading.quality.usable() {
+                    let watch = self.kilns.entry(Arc::clone(name)).or_default();
+                    watch.take(reading, &self.setup.rules);
+                }
+                self.file(seq, reading.time)
+            }
+            Place::Shop => self.file(seq, reading.time),
+            _ => Step::None,
+        }
+    }
+
+    fn take_own(&mut self, seq: u64, reading: &Reading, make_id: impl FnOnce() -> Uuid) -> Step {
+        let rules = &self.setup.rules;
+        let time = reading.time;
+        if let Some(id) = self.late_for(seq, time) {
+            return Step::Late(id);
+        }
+        let active = reading.quality.usable()
+            && match reading.channel {
+                Channel::MeltTemperature => reading.value >= rules.hot_c,
+                Channel::Vacuum => reading.value >= rules.pull_kpa,
+                Channel::VacuumValve | Channel::Stopper => reading.value >= 0.5,
+                _ => false,
+            };
+        let quiet = rules.quiet_s;
+        let found = self.open.iter_mut().find(|s| {
+            time >= s.from && time.seconds_since(s.horizon) < quiet
+                // A reading of long after the session went cold belongs to what comes next.
+                && (active || time.seconds_since(s.last_active) <= quiet)
+        });
+        if let Some(session) = found {
+            session.last_arrival = session.last_arrival.max(reading.arrival);
+            if reading.quality.usable() {
+                session.horizon = session.horizon.max(time);
+                if active {
+                    session.last_active = session.last_active.max(time);
+                }
+            }
+            return Step::Within(session.id);
+        }
+        // A switch that stays on after a session went cold must not open the next one; the melt
+        // or a real pull does.
+        let opens = active && matches!(reading.channel, Channel::MeltTemperature | Channel::Vacuum);
+        if !opens || self.already_considered(seq, time) {
+            return Step::None;
+        }
+        let id = make_id();
+        // Where the session before reaches into the half hour before, it keeps what it claimed.
+        let before = time.plus_seconds(-rules.before_s);
+        let from = self
+            .closed
+            .iter()
+            .map(|w| w.to)
+            .chain(
+                self.open
+                    .iter()
+                    .map(|s| s.last_active.plus_seconds(quiet).min(s.horizon)),
+            )
+            .filter(|to| *to < time)
+            .map(|to| Micros(to.0.saturating_add(1)))
+            .fold(before, Micros::max);
+        self.open.push(OpenSession {
+            id,
+            opened: time,
+            from,
+            horizon: time,
+            last_active: time,
+            last_arrival: reading.arrival,
+        });
+        Step::Opened(id)
+    }
+
+    /// Files a kiln's or the shop's reading: late for a closed session, or within an open one.
+    fn file(&mut self, seq: u64, time: Micros) -> Step {
+        if let Some(id) = self.late_for(seq, time) {
+            return Step::Late(id);
+        }
+        let quiet = self.setup.rules.quiet_s;
+        match self
+            .open
+            .iter()
+            .find(|s| time >= s.from && time.seconds_since(s.horizon) < quiet)
+        {
+            Some(session) => Step::Within(session.id),
+            None => Step::None,
+        }
+    }
+
+    fn late_for(&self, seq: u64, time: Micros) -> Option<Uuid> {
+        self.closed
+            .iter()
+            .find(|w| w.from <= time && time <= w.to && seq > w.last_seq)
+            .map(|w| w.id)
+    }
+
+    /// On a re-read of the journal, readings of a closed session come by again; they must not
+    /// open it a second time.
+    fn already_considered(&self, seq: u64, time: Micros) -> bool {
+        self.closed
+            .iter()
+            .any(|w| w.from <= time && time <= w.to && seq <= w.last_seq)
+    }
+
+    /// The sessions that are due to close. `reachable` is false while the way that the readings
+    /// come in is known to be down: silence then says nothing. `busy` tells whether a pull or a
+    /// pour is going on.
+    pub fn due(
+        &mut self,
+        now: Micros,
+        reachable: bool,
+        busy: impl Fn(Uuid) -> bool,
+    ) -> Vec<ClosePlan> {
+        let rules = self.setup.rules.clone();
+        let is_due = |s: &OpenSession| {
+            let cold = s.horizon.seconds_since(s.last_active) >= rules.quiet_s;
+            let silent = reachable && now.seconds_since(s.last_arrival) >= rules.quiet_s;
+            let long = s.horizon.seconds_since(s.opened) >= rules.split_s && !busy(s.id);
+            cold || silent || long
+        };
+        let ids: Vec<Uuid> = self
+            .open
+            .iter()
+            .filter(|s| is_due(s))
+            .map(|s| s.id)
+            .collect();
+        ids.into_iter().filter_map(|id| self.close(id)).collect()
+    }
+
+    /// Closes a session now, as by hand. `None` if it is not open.
+    pub fn close(&mut self, id: Uuid) -> Option<ClosePlan> {
+        let at = self.open.iter().position(|s| s.id == id)?;
+        let session = self.open.remove(at);
+        let quiet = self.setup.rules.quiet_s;
+        let to = session.last_active.plus_seconds(quiet).min(session.horizon);
+        let plan = ClosePlan {
+            id,
+            opened: session.opened,
+            to,
+            claims: self.claims(&session, to),
+        };
+        self.closed.push(Window {
+            id,
+            opened: session.opened,
+            from: session.from,
+            to,
+            last_seq: self.last_seq,
+        });
+        Some(plan)
+    }
+
+    /// What came late for a closed session: the claims of its next generation, or `None` if the
+    /// session is not known.
+    pub fn close_again(&mut self, id: Uuid) -> Option<ClosePlan> {
+        let last_seq = self.last_seq;
+        let window = self.closed.iter_mut().find(|w| w.id == id)?;
+        let first_seq = window.last_seq.saturating_add(1);
+        window.last_seq = last_seq;
+        let window = window.clone();
+        let session = OpenSession {
+            id,
+            opened: window.opened,
+            from: window.from,
+            horizon: window.to,
+            last_active: window.to,
+            last_arrival: window.to,
+        };
+        let mut claims = self.claims(&session, window.to);
+        for claim in &mut claims {
+            claim.first_seq = first_seq;
+            // The burnout before it was claimed whole the first time.
+            claim.from = claim.from.max(window.from);
+        }
+        Some(ClosePlan {
+            id,
+            opened: window.opened,
+            to: window.to,
+            claims,
+        })
+    }
+
+    /// What an open session claims so far; the ends are those of now.
+    pub fn claims_of(&self, id: Uuid) -> Vec<Claim> {
+        let open = self.open.iter().find(|s| s.id == id);
+        open.map_or_else(Vec::new, |s| self.claims(s, s.horizon))
+    }
+
+    /// The windows of closed sessions.
+    pub fn closed(&self) -> &[Window] {
+        &self.closed
+    }
+
+    fn claims(&self, session: &OpenSession, to: Micros) -> Vec<Claim> {
+        let last_seq = self.last_seq;
+        let claim = |place: Place, channel: Channel, in_trace: Channel, from: Micros| Claim {
+            place,
+            channel,
+            channel_in_trace: in_trace,
+            from,
+            to,
+            first_seq: 0,
+            last_seq,
+        };
+        let mut claims: Vec<Claim> = [
+            Channel::ChamberDoor,
+            Channel::FlaskTemperature,
+            Channel::GasFlow,
+            Channel::GasPressure,
+            Channel::MeltTemperature,
+            Channel::Stopper,
+            Channel::Vacuum,
+            Channel::VacuumValve,
+        ]
+        .into_iter()
+        .map(|channel| {
+            let machine = Place::Machine(Arc::clone(&self.setup.machine));
+            claim(machine, channel, channel, session.from)
+        })
+        .collect();
+        for (number, kiln) in (0u8..).zip(&self.setup.kilns) {
+            let oldest = session.opened.plus_seconds(-self.setup.rules.burnout_s);
+            let from = self
+                .kilns
+                .get(kiln)
+                .and_then(|w| w.hot_since)
+                .map_or(session.from, |hot| hot.max(oldest).min(session.from));
+            for channel in [Channel::KilnDoor(0), Channel::KilnTemperature(0)] {
+                let place = Place::Kiln(Arc::clone(kiln));
+                claims.push(claim(place, channel, channel.of_kiln(number), from));
+            }
+        }
+        for channel in [Channel::Barometer, Channel::RoomOxygen] {
+            claims.push(claim(Place::Shop, channel, channel, session.from));
+        }
+        claims
+    }
+}
+
+impl KilnWatch {
+    fn take(&mut self, reading: &Reading, rules: &Rules) {
+        // Readings of an earlier time neither start nor end a burnout.
+        if self.latest.is_some_and(|latest| reading.time < latest) {
+            return;
+        }
+        self.latest = Some(reading.time);
+        let hot = reading.value >= rules.hot_c;
+        if hot && !self.hot {
+            self.hot_since = Some(reading.time);
+        }
+        self.hot = hot;
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use analysis::sample::Quality;
+
+    use super::*;
+    use crate::journal::Origin;
+
+    const MINUTE: f64 = 60.0;
+
+    fn setup() -> KeeperSetup {
+        KeeperSetup {
+            machine: "bench-1".into(),
+            kilns: vec!["kiln-1".into()],
+            rules: Rules::default(),
+        }
+    }
+
+    fn keeper() -> Keeper {
+        Keeper::new(setup(), Vec::new(), Vec::new())
+    }
+
+    fn reading(place: Place, channel: Channel, minute: f64, value: f64) -> Reading {
+        let time = Micros((minute * MINUTE * 1e6) as i64);
+        Reading {
+            origin: Origin {
+                source: "door".into(),
+                client: "probe".into(),
+                connection: 1,
+                packet: 0,
+                dup: false,
+                payload_hash: 0,
+            },
+            place,
+            channel,
+            value,
+            quality: Quality::Good,
+            time,
+            device_time: Some(time),
+            arrival: time,
+            monotonic_us: time.0,
+        }
+    }
+
+    fn melt(minute: f64, value: f64) -> Reading {
+        reading(
+            Place::Machine("bench-1".into()),
+            Channel::MeltTemperature,
+            minute,
+            value,
+        )
+    }
+
+    /// Feeds melt readings one a minute and returns the keeper and the steps.
+    fn feed(keeper: &mut Keeper, seq: &mut u64, readings: &[Reading]) -> Vec<Step> {
+        readings
+            .iter()
+            .map(|r| {
+                *seq += 1;
+                keeper.take(*seq, r, || Uuid::from_u128(u128::from(*seq)))
+            })
+            .collect()
+    }
+
+    fn hot_day() -> Vec<Reading> {
+        let warm = (0..60).map(|m| melt(f64::from(m), 25.0));
+        let hot = (60..180).map(|m| melt(f64::from(m), 960.0));
+        let cold = (180..230).map(|m| melt(f64::from(m), 60.0));
+        warm.chain(hot).chain(cold).collect()
+    }
+
+    #[test]
+    fn a_session_opens_hot_closes_cold_and_claims_the_half_hour_before() {
+        let mut k = keeper();
+        let mut seq = 0;
+        let steps = feed(&mut k, &mut seq, &hot_day());
+        let opened = steps
+            .iter()
+            .filter(|s| matches!(s, Step::Opened(_)))
+            .count();
+        assert_eq!(opened, 1);
+        let plans = k.due(Micros(230 * 60_000_000), true, |_| false);
+        assert_eq!(plans.len(), 1);
+        let melt = plans[0]
+            .claims
+            .iter()
+            .find(|c| c.channel == Channel::MeltTemperature)
+            .unwrap();
+        assert_eq!(melt.from, Micros(30 * 60_000_000));
+        assert_eq!(melt.to, Micros((179 + 45) * 60_000_000));
+        assert!(k.open().is_empty());
+    }
+
+    #[test]
+    fn forty_four_cold_minutes_between_two_melts_are_one_session() {
+        let mut k = keeper();
+        let mut seq = 0;
+        feed(&mut k, &mut seq, &[melt(0.0, 900.0)]);
+        let cold: Vec<Reading> = (1..44).map(|m| melt(f64::from(m), 50.0)).collect();
+        feed(&mut k, &mut seq, &cold);
+        assert!(k.due(Micros(44 * 60_000_000), true, |_| false).is_empty());
+        let steps = feed(&mut k, &mut seq, &[melt(44.0, 900.0)]);
+        assert!(matches!(steps[0], Step::Within(_)));
+    }
+
+    #[test]
+    fn silence_closes_a_session_only_while_the_way_in_is_up() {
+        let mut k = keeper();
+        let mut seq = 0;
+        feed(&mut k, &mut seq, &[melt(0.0, 900.0), melt(1.0, 905.0)]);
+        let later = Micros(60 * 60_000_000);
+        assert!(k.due(later, false, |_| false).is_empty());
+        let plans = k.due(later, true, |_| false);
+        assert_eq!(plans.len(), 1);
+        assert_eq!(plans[0].to, Micros(60_000_000));
+    }
+
+    #[test]
+    fn what_comes_late_makes_the_next_generation_and_nothing_is_claimed_twice() {
+        let mut k = keeper();
+        let mut seq = 0;
+        feed(&mut k, &mut seq, &hot_day());
+        let first = k.due(Micros(230 * 60_000_000), true, |_| false).remove(0);
+        let steps = feed(&mut k, &mut seq, &[melt(100.5, 961.0)]);
+        assert_eq!(steps, [Step::Late(first.id)]);
+        let again = k.close_again(first.id).unwrap();
+        let last_of_first = first.claims[0].last_seq;
+        for claim in &again.claims {
+            assert_eq!(claim.first_seq, last_of_first + 1);
+            assert_eq!(claim.last_seq, seq);
+        }
+        // The same reading read back from the journal is no longer late.
+        let mut again_keeper = Keeper::new(setup(), k.closed().to_vec(), Vec::new());
+        assert_eq!(
+            again_keeper.take(seq, &melt(100.5, 961.0), Uuid::new_v4),
+            Step::None
+        );
+    }
+
+    #[test]
+    fn reading_the_journal_again_does_not_reopen_a_closed_session() {
+        let mut k = keeper();
+        let mut seq = 0;
+        let day = hot_day();
+        feed(&mut k, &mut seq, &day);
+        k.due(Micros(230 * 60_000_000), true, |_| false);
+        let mut again = Keeper::new(setup(), k.closed().to_vec(), Vec::new());
+        let mut seq = 0;
+        let steps = feed(&mut again, &mut seq, &day);
+        assert!(steps.iter().all(|s| *s == Step::None), "{steps:?}");
+        assert!(again.open().is_empty());
+    }
+
+    #[test]
+    fn last_weeks_backlog_does_not_disturb_todays_session() {
+        let mut k = keeper();
+        let mut seq = 0;
+        let week = 7.0 * 24.0 * 60.0;
+        let mut steps = Vec::new();
+        for m in 0..30 {
+            let m = f64::from(m);
+            let mut old = melt(m, 950.0);
+            old.arrival = Micros(((week + m) * MINUTE * 1e6) as i64);
+            steps.extend(feed(&mut k, &mut seq, &[melt(week + m, 940.0), old]));
+        }
+        assert_eq!(
+            steps
+                .iter()
+                .filter(|s| matches!(s, Step::Opened(_)))
+                .count(),
+            2
+        );
+        assert_eq!(k.open().len(), 2);
+    }
+
+    #[test]
+    fn the_next_session_leaves_the_last_ones_claim_alone() {
+        let mut k = keeper();
+        let mut seq = 0;
+        feed(&mut k, &mut seq, &hot_day());
+        let first = k.due(Micros(230 * 60_000_000), true, |_| false).remove(0);
+        feed(&mut k, &mut seq, &[melt(235.0, 150.0)]);
+        assert_eq!(k.open()[0].from, Micros(first.to.0 + 1));
+    }
+
+    #[test]
+    fn a_session_claims_the_burnout_that_fed_it() {
+        let mut k = keeper();
+        let mut seq = 0;
+        let kiln = |m: f64, v: f64| {
+            reading(
+                Place::Kiln("kiln-1".into()),
+                Channel::KilnTemperature(0),
+                m,
+                v,
+            )
+        };
+        feed(
+            &mut k,
+            &mut seq,
+            &[kiln(0.0, 20.0), kiln(10.0, 150.0), kiln(500.0, 730.0)],
+        );
+        feed(&mut k, &mut seq, &[melt(600.0, 500.0)]);
+        let id = k.open()[0].id;
+        let plan = k.close(id).unwrap();
+        let claim = plan
+            .claims
+            .iter()
+            .find(|c| c.channel == Channel::KilnTemperature(0))
+            .unwrap();
+        assert_eq!(claim.from, Micros(10 * 60_000_000));
+    }
+
+    #[test]
+    fn two_days_hot_are_split_when_nothing_is_going_on() {
+        let mut k = keeper();
+        let mut seq = 0;
+        let long: Vec<Reading> = (0..49).map(|h| melt(f64::from(h) * 40.0, 900.0)).collect();
+        feed(&mut k, &mut seq, &long);
+        let long: Vec<Reading> = (49..80).map(|h| melt(f64::from(h) * 40.0, 900.0)).collect();
+        feed(&mut k, &mut seq, &long);
+        let now = Micros(79 * 40 * 60_000_000);
+        assert!(k.due(now, true, |_| true).is_empty());
+        assert_eq!(k.due(now, true, |_| false).len(), 1);
+    }
+}

@@ -1,0 +1,14 @@
+//! Sessions: when one opens and closes, what of the journal it claims, and how its trace, its
+//! pours and its records come about.
+
+pub mod bench;
+pub mod filed;
+pub mod jobs;
+pub mod keeper;
+pub mod live;
+pub mod metadata;
+pub mod recovery;
+pub mod retire;
+pub mod settle;
+
+pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

@@ -1,0 +1,152 @@
+//! A start: what the records remember and the journal holds, put together into the state in
+//! which the last run stopped, however it stopped.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use analysis::time::Micros;
+use anyhow::Context;
+use tracing::info;
+use uuid::Uuid;
+
+use crate::journal::{Close, Entry};
+use crate::session::bench::{Bench, BenchSetup, MachineBench, Session};
+use crate::session::keeper::{Keeper, KeeperSetup, OpenSession, Rules, Step, Window};
+use crate::session::live::Live;
+use crate::session::metadata::setup;
+
+/// How far back closed sessions are remembered: device times are taken up to 14 days late.
+const REMEMBER_S: f64 = 15.0 * 86_400.0;
+
+/// Brings a bench up to date with the journal and takes up what was under way.
+///
+/// # Errors
+/// When the journal or the records cannot be read.
+pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
+    let mut bench = Bench::empty(given)?;
+    let now = bench.setup.clock.now();
+    let mut windows: BTreeMap<String, Vec<Window>> = BTreeMap::new();
+    let mut opens: BTreeMap<String, Vec<OpenSession>> = BTreeMap::new();
+    let mut unpublished = unpublished_closes(&bench)?;
+    for claim in bench.setup.records.claims(now.plus_seconds(-REMEMBER_S))? {
+        // The journal's close is ahead of the records if the last run ended between the two.
+        let closed = match unpublished.iter().filter(|c| c.session == claim.session).next_back() {
+            Some(close) => Some(end_of(close)),
+            None if claim.published => claim.closed,
+            None => None,
+        };
+        match closed {
+            Some((to, last_seq)) => windows.entry(claim.machine).or_default().push(Window {
+                id: claim.session,
+                opened: claim.opened_at,
+                from: claim.from,
+                to,
+                last_seq,
+            }),
+            None => opens.entry(claim.machine).or_default().push(OpenSession {
+                id: claim.session,
+                opened: claim.opened_at,
+                from: claim.from,
+                horizon: claim.opened_at,
+                last_active: claim.opened_at,
+                last_arrival: claim.opened_at,
+            }),
+        }
+    }
+    let config = Arc::clone(&bench.setup.config);
+    for machine in &config.machines {
+        let name: &str = &machine.name;
+        let keeper = Keeper::new(
+            KeeperSetup {
+                machine: Arc::clone(&machine.name),
+                kilns: machine.kilns.clone(),
+                rules: Rules::default(),
+            },
+            windows.remove(name).unwrap_or_default(),
+            opens.remove(name).unwrap_or_default(),
+        );
+        let part = MachineBench { keeper, lives: BTreeMap::new() };
+        bench.machines.insert(Arc::clone(&machine.name), part);
+    }
+    replay(&mut bench)?;
+    for close in unpublished.drain(..) {
+        info!("session {}: closed but not published; publishing it", close.name);
+        bench.close_is_durable(Box::new(close))?;
+    }
+    Ok(bench)
+}
+
+/// Closes in the journal whose trace the records do not have.
+fn unpublished_closes(bench: &Bench) -> anyhow::Result<Vec<Close>> {
+    let mut closes = Vec::new();
+    bench
+        .setup
+        .reader
+        .scan(0, |_, entry| {
+            if let Entry::Close(close) = entry {
+                closes.push(close.clone());
+            }
+        })
+        .context("reading the journal")?;
+    let mut open = Vec::new();
+    for close in closes {
+        let session = bench.setup.records.session(close.session)?;
+        let held = session.published.map_or(0, |p| p.generation);
+        if held < close.generation {
+            open.push(close);
+        }
+    }
+    Ok(open)
+}
+
+fn end_of(close: &Close) -> (Micros, u64) {
+    let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
+    (to, close.claims.iter().map(|c| c.last_seq).max().unwrap_or(0))
+}
+
+/// Shows the keepers everything that the journal holds, and starts the detectors of the
+/// sessions that are then open.
+fn replay(bench: &mut Bench) -> anyhow::Result<()> {
+    let mut opened: Vec<(Arc<str>, Uuid)> = Vec::new();
+    let mut late: Vec<(Arc<str>, Uuid)> = Vec::new();
+    let Bench { machines, setup: given, .. } = bench;
+    given
+        .reader
+        .scan(0, |seq, entry| {
+            let Entry::Reading(reading) = entry else { return };
+            for (name, machine) in machines.iter_mut() {
+                if !machine.keeper.hears(&reading.place) {
+                    continue;
+                }
+                match machine.keeper.take(seq, reading, Uuid::new_v4) {
+                    Step::Opened(id) => opened.push((Arc::clone(name), id)),
+                    Step::Late(id) => late.push((Arc::clone(name), id)),
+                    Step::None | Step::Within(_) => {}
+                }
+            }
+        })
+        .context("reading the journal")?;
+    let now = bench.setup.clock.now();
+    for (machine, id) in late {
+        bench.late.insert(id, (machine, now));
+    }
+    for (machine, id) in &opened {
+        bench.open_session(machine, *id)?;
+    }
+    let mut open: Vec<(Arc<str>, Uuid)> = Vec::new();
+    for (name, machine) in &bench.machines {
+        open.extend(machine.keeper.open().iter().map(|s| (Arc::clone(name), s.id)));
+    }
+    let config = Arc::clone(&bench.setup.config);
+    for (name, id) in open {
+        let session = bench.setup.records.session(id)?.name;
+        if let Some(machine) = bench.machines.get_mut(&name) {
+            // With all of the journal seen, the burnout that it claims is known.
+            let live = Live::new(setup(&config, &name), &machine.keeper.claims_of(id));
+            info!("session {session} is open");
+            machine.lives.insert(id, Session { name: session, live });
+        }
+        bench.look_back(&name, id)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,160 @@
+//! From what the extractor found in a trace to what the records say: the pours keep their
+//! identities, are matched to flask cards, and get what only the book knows (targets, part
+//! ages, cards). Done anew whenever one of those changes.
+
+use std::collections::BTreeMap;
+
+use analysis::alloy::Alloys;
+use analysis::pour::assemble::{Card, Context, GasketChange, Target, assemble};
+use analysis::pour::{PourRow, PullRow, Row};
+use analysis::time::Micros;
+use uuid::Uuid;
+
+use crate::config::Config;
+use crate::records::features::Features;
+use crate::records::pours::PourFilter;
+use crate::records::words::Part;
+use crate::records::{Records, Result};
+
+/// Version of the detector and its measures. Rows found by another version are found anew.
+pub const EXTRACTOR: &str = env!("CARGO_PKG_VERSION");
+
+/// Takes what the extractor found in a session's trace (`trace_sha256`), or has found so far
+/// while it is open (none), into the records, and matches its pours to the day's cards.
+///
+/// # Errors
+/// When the records refuse; each step is whole or not done, and doing it again is harmless.
+pub fn settle(
+    records: &mut Records,
+    session: Uuid,
+    trace_sha256: Option<String>,
+    rows: Vec<Row>,
+    now: Micros,
+) -> Result<()> {
+    let (pulls, pours) = apart(rows.clone());
+    records.put_features(&Features {
+        session,
+        trace_sha256,
+        extractor: EXTRACTOR.to_owned(),
+        rows,
+    })?;
+    records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
+    records.match_by_order(session, now)?;
+    Ok(())
+}
+
+/// Assembles a machine's pours anew: what spans sessions is added to what the extractor found.
+/// Sessions from the last change of gasket before `since` on are written; earlier ones cannot
+/// change by what happened since.
+///
+/// # Errors
+/// When the records refuse.
+pub fn assemble_machine(
+    records: &mut Records,
+    config: &Config,
+    machine: &str,
+    since: Micros,
+    now: Micros,
+) -> Result<()> {
+    let context = context(records, config, machine)?;
+    let from = context
+        .gasket_changes
+        .iter()
+        .map(|c| c.at)
+        .filter(|at| *at <= since)
+        .max()
+        .unwrap_or(Micros(i64::MIN));
+    let features = records.features_of(machine)?;
+    let mut sessions: BTreeMap<String, Uuid> = BTreeMap::new();
+    for session in records.sessions(Some(from), None)? {
+        sessions.insert(session.name, session.id);
+    }
+    let rows = assemble(features.into_iter().flat_map(|f| f.rows).collect(), &context);
+    let mut by_session: BTreeMap<Uuid, Vec<Row>> = BTreeMap::new();
+    for row in rows {
+        if let Some(id) = sessions.get(row.session()) {
+            by_session.entry(*id).or_default().push(row);
+        }
+    }
+    for (session, rows) in by_session {
+        let (pulls, pours) = apart(rows);
+        records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
+    }
+    Ok(())
+}
+
+/// Pulls and pours apart, each in the order given.
+pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
+    let mut pulls = Vec::new();
+    let mut pours = Vec::new();
+    for row in rows {
+        match row {
+            Row::Pull(pull) => pulls.push(pull),
+            Row::Pour(pour) => pours.push(pour),
+        }
+    }
+    (pulls, pours)
+}
+
+fn context(records: &Records, config: &Config, machine: &str) -> Result<Context> {
+    let gasket_changes = records
+        .part_changes()?
+        .into_iter()
+        .map(|(_, change)| change)
+        .filter(|c| c.part == Part::Gasket && c.machine.as_deref() == Some(machine))
+        .map(|c| GasketChange { machine: machine.to_owned(), at: c.at })
+        .collect();
+    let targets = records
+        .targets()?
+        .into_iter()
+        .filter_map(|t| {
+            Some(Target {
+                alloy: t.target.alloy,
+                section: Some(t.target.section).filter(|s| !s.is_empty()),
+                from: t.from,
+                pour_temperature_c: t.target.pour_temperature_c?,
+            })
+        })
+        .collect();
+    let alloys = Alloys::standard();
+    let mut cards = Vec::new();
+    for pour in records.pours(&PourFilter::default())? {
+        if pour.row.machine != machine {
+            continue;
+        }
+        let Some(id) = pour.row.flask.as_deref().and_then(|f| f.parse::<Uuid>().ok()) else {
+            continue;
+        };
+        let card = records.flask(id)?.card;
+        cards.push(Card {
+            id: id.to_string(),
+            machine: machine.to_owned(),
+            pour_at: pour.row.at,
+            liquidus_c: card.alloy.as_deref().and_then(|a| alloys.get(a)).map(|a| a.liquidus_c),
+            section: card.section().map(str::to_owned),
+            alloy: card.alloy,
+            target_c: None,
+            kiln_set_point_c: card.kiln_set_c,
+            kiln_spread_k: card.kiln.as_deref().and_then(|k| config.kiln(k)).map(|k| k.spread_k),
+            out_of_kiln_at: card.kiln_out_at,
+            kiln_temperature_c: None,
+            soak_min: card.soak_min,
+        });
+    }
+    Ok(Context { gasket_changes, targets, cards, corrections: Vec::new() })
+}
+
+/// A configured target as the records keep it.
+pub fn target_of(target: &crate::config::Target) -> crate::records::targets::Target {
+    let flask = target.flask_temperature.as_ref();
+    crate::records::targets::Target {
+        alloy: target.alloy.clone(),
+        section: target.section.clone().unwrap_or_default(),
+        pour_temperature_c: Some(target.pour_temperature.celsius),
+        pour_temperature_text: Some(target.pour_temperature.written.clone()),
+        flask_temperature_c: flask.map(|t| t.celsius),
+        flask_temperature_text: flask.map(|t| t.written.clone()),
+        soak_min: target.soak_min,
+        vacuum_lead_s: target.vacuum_lead_s,
+    }
+}

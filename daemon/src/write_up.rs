@@ -1,0 +1,359 @@
+//! Reports from a book: gathers what the records and traces say, hands it to `reports`, and
+//! puts the pages in place whole or not at all. Run in a child process by the daemon, so that a
+//! damaged file can never stop the logging.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use analysis::alloy::Alloys;
+use analysis::channel::Channel;
+use analysis::evidence::{Evidence, Question, evidence};
+use analysis::pour::{Detector, Event};
+use analysis::sample::Sample;
+use analysis::time::Micros;
+use analysis::trace::{Trace, TraceError, read_trace};
+use anyhow::{Context, anyhow};
+use reports::page::{
+    Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
+    render_week,
+};
+use reports::session_trace::{Readings, SessionTrace, StageSpan};
+use serde::{Deserialize, Serialize};
+
+use crate::book::{Book, week_bounds, week_name};
+use crate::config::Config;
+use crate::records::Records;
+use crate::records::pours::PourFilter;
+use crate::records::sessions::Session;
+use crate::session::metadata::meta;
+use crate::storage::{RealDisk, StorageError, replace_file};
+
+/// Where the index's sentences are kept, so that old reports need not be made again to be
+/// listed.
+const SENTENCES: &str = "reports/sentences.json";
+
+/// The sentences of every report, by its name.
+#[derive(Debug, Default, Serialize, Deserialize)]
+struct Sentences {
+    weeks: BTreeMap<String, Vec<String>>,
+    sessions: BTreeMap<String, Vec<String>>,
+}
+
+/// A report that was written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Written {
+    /// The page.
+    pub path: PathBuf,
+    /// What it says in short, one sentence per alloy and section, or one for a session.
+    pub sentences: Vec<String>,
+}
+
+/// What writing reports needs.
+#[derive(Debug)]
+pub struct WriteUp<'a> {
+    book: &'a Book,
+    config: &'a Config,
+    records: &'a Records,
+    disk: RealDisk,
+    now: Micros,
+}
+
+impl<'a> WriteUp<'a> {
+    /// Reports of this book, made at `now`.
+    pub fn new(book: &'a Book, config: &'a Config, records: &'a Records, now: Micros) -> Self {
+        WriteUp { book, config, records, disk: RealDisk::new(book.root()), now }
+    }
+
+    /// Writes a week's report, for `2026-W47`, and the index.
+    ///
+    /// # Errors
+    /// When the text names no week, or the records or the disk fail.
+    pub fn week(&self, name: &str) -> anyhow::Result<Written> {
+        let zone = &self.config.shop.time_zone;
+        let wrong = || anyhow!("\"{name}\" is no ISO week; write it like 2026-W47");
+        let (from, until) = week_bounds(name, zone).ok_or_else(wrong)?;
+        let (year, week) = name.split_once("-W").ok_or_else(wrong)?;
+        let flasks = self.records.flasks_table(None, Some(until))?;
+        let found = self.evidence_of(&flasks, until);
+        let sentences = sentences_of(&found);
+        let filter = PourFilter { since: Some(from), until: Some(until), ..PourFilter::default() };
+        let sessions = self.records.sessions(Some(from), Some(until))?;
+        let page = render_week(&Week {
+            shop: self.shop()?,
+            year: year.parse().map_err(|_| wrong())?,
+            week: week.parse().map_err(|_| wrong())?,
+            made_at: self.now,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            pours: self.records.pours(&filter)?.into_iter().map(|p| p.row).collect(),
+            pulls: self.records.pulls(Some(from), Some(until), None)?,
+            evidence: found,
+            kinds: self.config.defect_kinds.clone(),
+            alloys: Alloys::standard(),
+            machines: self.machines(),
+            parts: self.parts(until)?,
+            troubles: self.troubles(Some(from), Some(until), None)?,
+            sheets: sessions
+                .iter()
+                .filter(|s| self.book.session_report(&s.name).is_file())
+                .map(|s| (s.name.clone(), format!("sessions/{}.html", s.name)))
+                .collect(),
+            flasks,
+        })?;
+        let path = self.put(&format!("reports/{name}.html"), &page)?;
+        let mut kept = self.sentences()?;
+        kept.weeks.insert(name.to_owned(), sentences.clone());
+        self.index(&kept)?;
+        Ok(Written { path, sentences })
+    }
+
+    /// Writes a session's sheet, and the index.
+    ///
+    /// # Errors
+    /// When there is no such session, or its trace, the records or the disk fail.
+    pub fn session(&self, name: &str) -> anyhow::Result<Written> {
+        let session = self.records.session_named(name)?;
+        let sheet = self.sheet(&session)?;
+        let sentence = sheet.sentence();
+        let page = render_session(&sheet)?;
+        let path = self.put(&format!("reports/sessions/{name}.html"), &page)?;
+        let mut kept = self.sentences()?;
+        kept.sessions.insert(name.to_owned(), vec![sentence.clone()]);
+        self.index(&kept)?;
+        Ok(Written { path, sentences: vec![sentence] })
+    }
+
+    /// The week's name of an instant, as reports are named.
+    pub fn week_of(&self, at: Micros) -> String {
+        week_name(at, &self.config.shop.time_zone)
+    }
+
+    /// What the flasks say in answer to the report's own question.
+    fn evidence_of(&self, flasks: &[analysis::flask::Flask], until: Micros) -> Evidence {
+        evidence(
+            flasks,
+            &Question {
+                until: Some(until),
+                shown_in: self.config.shop.shown_in,
+                kinds: self.config.defect_kinds.clone(),
+                alloys: Alloys::standard(),
+                ..Question::default()
+            },
+        )
+    }
+
+    fn sheet(&self, session: &Session) -> anyhow::Result<SessionSheet> {
+        let filter = PourFilter { session: Some(session.id), ..PourFilter::default() };
+        let pours = self.records.pours(&filter)?;
+        let mut labels = BTreeMap::new();
+        for id in pours.iter().filter_map(|p| p.row.flask.as_deref()) {
+            if let Ok(flask) = id.parse().map_err(anyhow::Error::from).and_then(|id| {
+                self.records.flask(id).map_err(anyhow::Error::from)
+            }) {
+                labels.insert(id.to_owned(), flask.card.label);
+            }
+        }
+        let mut troubles =
+            self.troubles(Some(session.opened_at), session.closed_at, Some(&session.name))?;
+        let trace = match &session.published {
+            None => SessionTrace::default(),
+            Some(published) => match self.read(&published.trace) {
+                Ok(trace) => session_trace(&trace, &session.name),
+                Err(e) => {
+                    // The sheet still says what the records know, and that this is missing.
+                    troubles.push(Trouble {
+                        at: published.trace.clone(),
+                        what: format!("the trace cannot be read: {e:#}"),
+                        times: 1,
+                        mend: Some("restore the file from a backup".to_owned()),
+                    });
+                    SessionTrace::default()
+                }
+            },
+        };
+        Ok(SessionSheet {
+            shop: self.shop()?,
+            session: session.name.clone(),
+            machine: session.machine.clone(),
+            opened_at: session.opened_at,
+            closed_at: session.closed_at,
+            made_at: self.now,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            trace,
+            pours: pours.into_iter().map(|p| p.row).collect(),
+            pulls: self.records.pulls(None, None, Some(session.id))?,
+            labels,
+            troubles,
+        })
+    }
+
+    fn read(&self, relative: &str) -> Result<Trace, TraceError> {
+        read_trace(std::fs::File::open(self.book.below(relative))?)
+    }
+
+    fn shop(&self) -> anyhow::Result<Shop> {
+        Ok(Shop {
+            name: self.config.shop.name.clone(),
+            zone: self.config.shop.time_zone.clone(),
+            shown: self.config.shop.shown_in,
+            invented: self.records.book()?.demo,
+        })
+    }
+
+    fn machines(&self) -> Vec<Machine> {
+        let machines = self.config.machines.iter();
+        machines
+            .map(|machine| {
+                let own = machine.channels.iter().map(|h| h.channel);
+                let kilns = (0u8..).zip(&machine.kilns).flat_map(|(number, name)| {
+                    let heard = self.config.kiln(name).map_or(&[][..], |k| &k.channels);
+                    heard.iter().map(move |h| h.channel.of_kiln(number))
+                });
+                let shop = self.config.shop_channels.iter().map(|h| h.channel);
+                Machine {
+                    name: machine.name.to_string(),
+                    senses: own.chain(kilns).chain(shop).collect(),
+                }
+            })
+            .collect()
+    }
+
+    /// The parts in use at `at`: the last change of each.
+    fn parts(&self, at: Micros) -> anyhow::Result<Vec<Part>> {
+        let mut latest = BTreeMap::new();
+        for (_, change) in self.records.part_changes()? {
+            let owner = change.machine.clone().or(change.kiln.clone());
+            if let Some(owner) = owner.filter(|_| change.at < at) {
+                // The changes come oldest first.
+                latest.insert((owner, change.part.to_string(), change.channel.clone()), change);
+            }
+        }
+        latest
+            .into_iter()
+            .map(|((owner, kind, _), change)| {
+                let pours_since = match &change.machine {
+                    Some(machine) => self.records.pours_since_change(machine, change.part, at)?,
+                    None => None,
+                };
+                Ok(Part {
+                    machine: owner,
+                    kind: kind.replace('-', " "),
+                    changed_at: change.at,
+                    pours_since,
+                    note: change.note,
+                })
+            })
+            .collect()
+    }
+
+    fn troubles(
+        &self,
+        since: Option<Micros>,
+        until: Option<Micros>,
+        session: Option<&str>,
+    ) -> anyhow::Result<Vec<Trouble>> {
+        let all = self.records.troubles(since, until)?;
+        Ok(all
+            .into_iter()
+            .filter(|t| session.is_none_or(|s| t.session.as_deref().is_none_or(|of| of == s)))
+            .map(|t| Trouble {
+                at: if t.channel.is_empty() { t.place } else { format!("{} {}", t.place, t.channel) },
+                what: t.reason,
+                times: t.count,
+                mend: None,
+            })
+            .collect())
+    }
+
+    fn sentences(&self) -> anyhow::Result<Sentences> {
+        match std::fs::read(self.book.below(SENTENCES)) {
+            // A damaged list is made anew as reports are written; the reports themselves stay.
+            Ok(bytes) => Ok(serde_json::from_slice(&bytes).unwrap_or_default()),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Sentences::default()),
+            Err(e) => Err(e).context(SENTENCES),
+        }
+    }
+
+    fn index(&self, kept: &Sentences) -> anyhow::Result<()> {
+        self.put(SENTENCES, &serde_json::to_string_pretty(kept)?)?;
+        let entries = |of: &BTreeMap<String, Vec<String>>, folder: &str| {
+            of.iter()
+                .map(|(name, sentences)| Entry {
+                    name: name.clone(),
+                    href: format!("{folder}{name}.html"),
+                    sentences: sentences.clone(),
+                })
+                .collect()
+        };
+        let page = render_index(&Index {
+            shop: self.shop()?,
+            weeks: entries(&kept.weeks, ""),
+            sessions: entries(&kept.sessions, "sessions/"),
+        })?;
+        self.put("reports/index.html", &page)?;
+        Ok(())
+    }
+
+    fn put(&self, relative: &str, text: &str) -> anyhow::Result<PathBuf> {
+        replace_file::<PutError>(&self.disk, relative, |out| {
+            use std::io::Write as _;
+            Ok(out.write_all(text.as_bytes())?)
+        })?;
+        Ok(self.book.below(relative))
+    }
+}
+
+#[derive(Debug, thiserror::Error)]
+enum PutError {
+    #[error(transparent)]
+    Storage(#[from] StorageError),
+    #[error(transparent)]
+    Io(#[from] std::io::Error),
+}
+
+/// One sentence per alloy and section.
+pub fn sentences_of(evidence: &Evidence) -> Vec<String> {
+    evidence.strata.iter().map(|s| s.advice.sentence.clone()).collect()
+}
+
+/// What the charts of a session are drawn from: the usable readings of its channels, and the
+/// stages as the detector tells them.
+fn session_trace(trace: &Trace, name: &str) -> SessionTrace {
+    let mut samples: Vec<Sample> = trace.samples.clone();
+    samples.sort_by(Sample::total_cmp);
+    let of = |channel: Channel| -> Readings {
+        samples
+            .iter()
+            .filter(|s| s.channel == channel && s.quality.usable())
+            .map(|s| (s.time, s.value))
+            .collect()
+    };
+    let mut detector = Detector::new(meta(&trace.metadata, name).setup);
+    let mut events: Vec<Event> = samples.iter().flat_map(|s| detector.push(s)).collect();
+    events.extend(detector.finish());
+    let mut stages: Vec<StageSpan> = Vec::new();
+    // The kiln's night before the melt's first reading is no stage of the melt.
+    let melt = of(Channel::MeltTemperature);
+    let first = melt.first().map(|r| r.0);
+    let last = samples.last().map(|s| s.time);
+    for event in events {
+        if let Event::StageChanged { at, stage } = event {
+            if let Some(open) = stages.last_mut() {
+                open.until = at;
+            }
+            stages.push(StageSpan { name: stage.word().to_owned(), from: at, until: at });
+        }
+    }
+    if let (Some(open), Some(last)) = (stages.last_mut(), last) {
+        open.until = last;
+    }
+    stages.retain(|s| first.is_some_and(|f| s.until > f));
+    if let (Some(span), Some(first)) = (stages.first_mut(), first) {
+        span.from = span.from.max(first);
+    }
+    SessionTrace {
+        melt_c: melt,
+        vacuum_kpa: of(Channel::Vacuum),
+        gas_l_min: of(Channel::GasFlow),
+        stages,
+    }
+}

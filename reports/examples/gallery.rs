@@ -1,0 +1,377 @@
+//! Sets a week, a session and an index from data invented here, so that the pages can be looked
+//! at without a book: `cargo run --release --example gallery -- FOLDER [us]`.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use analysis::alloy::Alloys;
+use analysis::channel::Channel;
+use analysis::defect::DefectKinds;
+use analysis::evidence::{Question, evidence};
+use analysis::flask::Flask;
+use analysis::pour::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
+use analysis::time::Micros;
+use analysis::units::{Scheme, ShownIn};
+use jiff::tz::TimeZone;
+use reports::page::{
+    Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
+    render_week,
+};
+use reports::session_trace::{SessionTrace, StageSpan};
+
+/// A small repeatable source of numbers between 0 and 1.
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self) -> f64 {
+        // Knuth's MMIX constants (The Art of Computer Programming, vol. 2, 3.3.4).
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        ((self.0 >> 33) as f64) / f64::from(1u32 << 31)
+    }
+
+    /// Roughly normal, mean 0 and standard deviation 1.
+    fn bell(&mut self) -> f64 {
+        (0..12).map(|_| self.roll()).sum::<f64>() - 6.0
+    }
+
+    fn hits(&mut self, tries: u32, chance: f64) -> u32 {
+        (0..tries).filter(|_| self.roll() < chance).count() as u32
+    }
+}
+
+fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
+    let mut out = Vec::new();
+    for week in 0..26 {
+        for day in [1.0, 3.0] {
+            let start = monday.plus_seconds((f64::from(week) - 25.0) * 604_800.0 + day * 86_400.0);
+            let session_shift = dice.bell() * 0.25;
+            for n in 0..5u32 {
+                let (alloy, section, usual) = match (n + week) % 5 {
+                    0 | 1 | 4 => ("sterling-925", "medium", 968.0),
+                    2 => ("sterling-925", "thin", 990.0),
+                    _ => ("gold-14k-yellow", "medium", 985.0),
+                };
+                let t = usual + dice.bell() * 9.0;
+                let weak = dice.roll() < 0.06;
+                let vacuum = if weak { 58.0 } else { 85.0 } + dice.bell() * 1.5;
+                let cold = (-(t - usual + 14.0) / 7.0).exp();
+                let hot = ((t - usual - 20.0) / 8.0).exp();
+                let odds = (0.03 + 0.05 * cold + 0.06 * hot + if weak { 0.25 } else { 0.0 })
+                    * session_shift.exp();
+                let pieces = 16 + (dice.roll() * 18.0) as u32;
+                let no_fill = dice.hits(pieces, (odds * 0.6).min(0.9));
+                let gas = dice.hits(pieces, (odds * 0.4).min(0.9));
+                let broken = dice.hits(pieces, 0.01);
+                let defective = (no_fill + gas + broken).min(pieces);
+                let waiting = week == 25 && day > 2.0 && n > 1;
+                let kinds: BTreeMap<String, u32> = [
+                    ("no-fill", no_fill),
+                    ("gas-porosity", gas),
+                    ("broken-pattern", broken),
+                ]
+                .into_iter()
+                .map(|(k, n)| (k.to_owned(), n))
+                .collect();
+                out.push(Flask {
+                    id: format!("f{week}-{day}-{n}"),
+                    label: format!("{}{}", ['A', 'B', 'C', 'D', 'E'][n as usize], week + 1),
+                    session: format!("{week}-{day}"),
+                    machine: "bench-1".to_owned(),
+                    cast_at: start.plus_seconds(36_000.0 + f64::from(n) * 1700.0),
+                    alloy: Some(alloy.to_owned()),
+                    section: Some(section.to_owned()),
+                    pattern: Some(["leaf ring", "bezel", "fern drop"][n as usize % 3].to_owned()),
+                    pieces: (!waiting).then_some(pieces),
+                    defective: (!waiting).then_some(defective),
+                    defective_steering: (!waiting).then_some((no_fill + gas).min(pieces)),
+                    kinds: if waiting { BTreeMap::new() } else { kinds },
+                    pour_temperature_c: Some(t),
+                    flask_temperature_c: Some(555.0 + dice.bell() * 14.0),
+                    vacuum_kpa: Some(vacuum),
+                    vacuum_share: Some(vacuum / 100.3),
+                    gas_flow_l_min: Some(4.0 + dice.bell() * 0.2),
+                    soak_min: Some(160.0 + dice.bell() * 10.0),
+                    seal_age_pours: Some(week as u32 % 9 * 10 + n),
+                    remelt_percent: Some(30.0),
+                    metal_g: Some(180.0 + dice.bell() * 25.0),
+                    set_aside: weak.then(|| "weak pull".to_owned()),
+                });
+            }
+        }
+    }
+    out
+}
+
+fn pour(number: u32, at: Micros, t: f64, vacuum: f64) -> PourRow {
+    PourRow {
+        session: "2026-11-18T0912-bench-1".to_owned(),
+        machine: "bench-1".to_owned(),
+        number,
+        at,
+        confidence: 0.97,
+        found_by: FoundBy::Trace,
+        flask: Some(format!("card-{number}")),
+        pour_temperature_c: Some(t),
+        target_c: Some(968.0),
+        superheat_k: Some(t - 893.0),
+        heating_rate_k_s: Some(0.08),
+        peak_melt_c: Some(t + 1.0),
+        time_molten_s: Some(420.0),
+        since_charge_s: Some(900.0),
+        vacuum_kpa: Some(vacuum),
+        vacuum_share: Some(vacuum / 100.3),
+        vacuum_lead_s: Some(22.0),
+        vacuum_after_kpa: Some(vacuum - 1.0),
+        gas_flow_l_min: Some(4.1),
+        gas_flow_least_l_min: Some(3.8),
+        kiln_temperature_c: Some(560.0),
+        soak_min: None,
+        transfer_s: Some(48.0),
+        flask_temperature_c: Some(548.0),
+        flask_temperature_sd_k: Some(12.0),
+        flask_temperature_from: Some(FlaskTemperatureFrom::Cooled),
+        seal_age_pours: Some(70 + number),
+        quality: if number == 3 {
+            vec!["gap-before-pour".to_owned()]
+        } else {
+            vec![]
+        },
+    }
+}
+
+fn pull(at: Micros, depth: f64, verdict: Verdict, poured: bool) -> PullRow {
+    PullRow {
+        session: "2026-11-18T0912-bench-1".to_owned(),
+        machine: "bench-1".to_owned(),
+        opened_at: at,
+        closed_at: Some(at.plus_seconds(75.0)),
+        depth_kpa: Some(depth),
+        share: Some(depth / 100.3),
+        time_to_90_s: Some(9.4),
+        tau_s: Some(4.1),
+        tau_se_s: Some(0.1),
+        end_kpa: Some(depth + 0.4),
+        loss_kpa_min: Some(1.3),
+        verdict,
+        poured,
+    }
+}
+
+/// One day at the machine: five charges, one of them with a pull that was called off.
+fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<PullRow>) {
+    let mut trace = SessionTrace::default();
+    let (mut pours, mut pulls) = (Vec::new(), Vec::new());
+    let stage = |trace: &mut SessionTrace, name: &str, from: f64, until: f64| {
+        trace.stages.push(StageSpan {
+            name: name.to_owned(),
+            from: open.plus_seconds(from),
+            until: open.plus_seconds(until),
+        });
+    };
+    let cycle = 1900.0;
+    stage(&mut trace, "warming", 0.0, 1500.0);
+    for n in 0..5u32 {
+        let start = 1500.0 + f64::from(n) * cycle;
+        stage(&mut trace, "charging", start, start + 120.0);
+        stage(&mut trace, "melting", start + 120.0, start + 700.0);
+        stage(&mut trace, "molten", start + 700.0, start + 1478.0);
+        stage(&mut trace, "pulling", start + 1478.0, start + 1500.0);
+        stage(&mut trace, "poured", start + 1500.0, start + cycle);
+        let t = 966.0 + dice.bell() * 4.0;
+        let at = open.plus_seconds(start + 1500.0);
+        let depth = if n == 3 { 61.0 } else { 85.0 + dice.bell() };
+        if n == 3 {
+            pulls.push(pull(open.plus_seconds(start + 1250.0), 38.0, Verdict::Weak, false));
+        }
+        pulls.push(pull(
+            open.plus_seconds(start + 1478.0),
+            depth,
+            if n == 3 { Verdict::Weak } else { Verdict::Good },
+            true,
+        ));
+        pours.push(pour(n + 1, at, t, depth));
+    }
+    let end = 1500.0 + 5.0 * cycle + 1800.0;
+    stage(&mut trace, "cooling", end - 1800.0, end);
+    let mut s = 0.0;
+    while s < end {
+        let at = open.plus_seconds(s);
+        let in_cycle = (s - 1500.0) % cycle;
+        let n = ((s - 1500.0) / cycle).floor();
+        let melt = if s < 1500.0 {
+            100.0 + 800.0 * (1.0 - (-s / 500.0).exp())
+        } else if n >= 5.0 {
+            760.0 * (-(s - end + 1800.0) / 2500.0).exp()
+        } else if in_cycle < 120.0 {
+            840.0 - in_cycle * 1.2
+        } else if in_cycle < 1500.0 {
+            696.0 + 270.0 * (1.0 - (-(in_cycle - 120.0) / 420.0).exp()) + 0.008 * (in_cycle - 120.0)
+        } else {
+            966.0 - (in_cycle - 1500.0).min(60.0) * 2.2
+        };
+        let quiet = n == 2.0 && in_cycle > 1380.0 && in_cycle < 1420.0;
+        if !quiet {
+            trace.melt_c.push((at, melt + dice.bell() * 0.5));
+        }
+        let mut vacuum = 0.0;
+        for p in &pulls {
+            let since = at.seconds_since(p.opened_at);
+            let depth = p.depth_kpa.unwrap_or(0.0);
+            if (0.0..75.0).contains(&since) {
+                vacuum = depth * (1.0 - (-since / 4.1).exp());
+            } else if (75.0..100.0).contains(&since) {
+                vacuum = depth * (-(since - 75.0) / 3.0).exp();
+            }
+        }
+        trace.vacuum_kpa.push((at, vacuum + dice.bell() * 0.15));
+        trace.gas_l_min.push((
+            at,
+            if s > 600.0 { 4.0 } else { 0.0 } + dice.bell() * 0.06,
+        ));
+        s += 0.5;
+    }
+    (trace, pours, pulls)
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let mut args = std::env::args().skip(1);
+    let folder = PathBuf::from(args.next().ok_or("name a folder to write to")?);
+    let scheme = match args.next().as_deref() {
+        Some("us") => Scheme::Us,
+        _ => Scheme::Metric,
+    };
+    let shop = Shop {
+        name: "Larkfield bench".to_owned(),
+        zone: TimeZone::get("Europe/Dublin")?,
+        shown: ShownIn::from(scheme),
+        invented: true,
+    };
+    let mut dice = Dice(7);
+    let monday = Micros::parse_rfc3339("2026-11-16T00:00:00Z")?;
+    let open = Micros::parse_rfc3339("2026-11-18T09:12:00Z")?;
+    let (trace, pours, pulls) = session(&mut dice, open);
+    let flasks = flasks(&mut dice, monday);
+    let kinds = DefectKinds::standard();
+    let alloys = Alloys::default();
+    let ask = Question {
+        shown_in: shop.shown,
+        kinds: kinds.clone(),
+        alloys: alloys.clone(),
+        ..Question::default()
+    };
+    let found = evidence(&flasks, &ask);
+    let sentences: Vec<String> = found
+        .strata
+        .iter()
+        .map(|s| s.advice.sentence.clone())
+        .collect();
+    let week = Week {
+        shop: shop.clone(),
+        year: 2026,
+        week: 47,
+        made_at: Micros::parse_rfc3339("2026-11-23T06:00:00Z")?,
+        version: "0.1.0".to_owned(),
+        flasks,
+        pours: pours.clone(),
+        pulls: pulls.clone(),
+        evidence: found,
+        kinds,
+        alloys,
+        machines: vec![Machine {
+            name: "bench-1".to_owned(),
+            senses: vec![
+                Channel::MeltTemperature,
+                Channel::Vacuum,
+                Channel::KilnTemperature(0),
+                Channel::GasFlow,
+            ],
+        }],
+        parts: vec![
+            Part {
+                machine: "bench-1".to_owned(),
+                kind: "gasket".to_owned(),
+                changed_at: monday.plus_seconds(-3_000_000.0),
+                pours_since: Some(74),
+                note: None,
+            },
+            Part {
+                machine: "bench-1".to_owned(),
+                kind: "stopper rod".to_owned(),
+                changed_at: monday.plus_seconds(-6_000_000.0),
+                pours_since: Some(131),
+                note: Some("tip reground".to_owned()),
+            },
+        ],
+        troubles: vec![Trouble {
+            at: "bench-1, melt_temperature".to_owned(),
+            what: "silent for 40 s just before a pour".to_owned(),
+            times: 1,
+            mend: Some("Look at the plug of the melt thermocouple".to_owned()),
+        }],
+        sheets: vec![(
+            "2026-11-18T0912-bench-1".to_owned(),
+            "sessions/2026-11-18T0912-bench-1.html".to_owned(),
+        )],
+    };
+    let sheet = SessionSheet {
+        shop: shop.clone(),
+        session: "2026-11-18T0912-bench-1".to_owned(),
+        machine: "bench-1".to_owned(),
+        opened_at: open,
+        closed_at: Some(open.plus_seconds(12_800.0)),
+        made_at: open.plus_seconds(13_000.0),
+        version: "0.1.0".to_owned(),
+        trace,
+        labels: pours
+            .iter()
+            .map(|p| (format!("card-{}", p.number), format!("A{}", p.number)))
+            .collect(),
+        pours,
+        pulls,
+        troubles: vec![],
+    };
+    let index = Index {
+        shop: shop.clone(),
+        weeks: vec![
+            Entry {
+                name: "2026-W46".to_owned(),
+                href: "2026-W46.html".to_owned(),
+                sentences: sentences.iter().take(1).cloned().collect(),
+            },
+            Entry {
+                name: "2026-W47".to_owned(),
+                href: "week.html".to_owned(),
+                sentences,
+            },
+        ],
+        sessions: vec![Entry {
+            name: sheet.session.clone(),
+            href: "session.html".to_owned(),
+            sentences: vec![sheet.sentence()],
+        }],
+    };
+    let empty = Week {
+        flasks: vec![],
+        pours: vec![],
+        pulls: vec![],
+        evidence: evidence(&[], &ask),
+        machines: vec![Machine {
+            name: "bench-1".to_owned(),
+            senses: vec![],
+        }],
+        parts: vec![],
+        troubles: vec![],
+        sheets: vec![],
+        ..week.clone()
+    };
+    std::fs::create_dir_all(&folder)?;
+    std::fs::write(folder.join("week.html"), render_week(&week)?)?;
+    std::fs::write(folder.join("empty.html"), render_week(&empty)?)?;
+    std::fs::write(folder.join("session.html"), render_session(&sheet)?)?;
+    std::fs::write(folder.join("index.html"), render_index(&index)?)?;
+    println!("{}", folder.display());
+    Ok(())
+}

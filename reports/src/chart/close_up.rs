@@ -1,0 +1,258 @@
+//! The three minutes around one pour, with the moment of the pour at zero, so that the pours of
+//! a day can be laid side by side: melt above, vacuum below, all on the same scales.
+
+use analysis::pour::PourRow;
+use analysis::units::ShownIn;
+
+use super::canvas::{Align, Canvas, Frame, Panel};
+use super::reduce;
+use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, NARROW, TYPE_LABEL, TYPE_TICK};
+use super::text_width::width_bold;
+use super::{ChartError, Figure};
+use crate::session_trace::{Readings, SessionTrace, between, seconds_after};
+use crate::table::{Cell, Table};
+use crate::wording;
+
+/// Seconds shown before the pour.
+pub const BEFORE_S: f64 = 120.0;
+/// Seconds shown after it.
+pub const AFTER_S: f64 = 60.0;
+/// How far below the pour the scale reaches, K: deep enough to see the melt turn, not so deep
+/// that an emptied crucible flattens what came before.
+const BELOW_K: f64 = 60.0;
+
+/// Scales that the close-ups of one session share.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Scales {
+    /// Lowest melt temperature shown, °C.
+    pub melt_low_c: f64,
+    /// Highest, °C.
+    pub melt_high_c: f64,
+    /// Deepest vacuum shown, kPa below ambient; none where vacuum is not sensed.
+    pub vacuum_kpa: Option<f64>,
+}
+
+/// The scales for these pours; none if no pour has a melt reading near it.
+pub fn scales(trace: &SessionTrace, pours: &[PourRow]) -> Option<Scales> {
+    let mut low = f64::INFINITY;
+    let mut high = f64::NEG_INFINITY;
+    let mut deepest = None;
+    for pour in pours {
+        let window = |r: &Readings| {
+            between(
+                r,
+                pour.at.plus_seconds(-BEFORE_S),
+                pour.at.plus_seconds(AFTER_S),
+            )
+            .iter()
+            .map(|p| p.1)
+            .filter(|v| v.is_finite())
+            .collect::<Vec<f64>>()
+        };
+        let melt = window(&trace.melt_c);
+        let Some(top) = melt.iter().copied().reduce(f64::max) else {
+            continue;
+        };
+        high = high.max(top).max(pour.target_c.unwrap_or(top));
+        let poured_at = pour.pour_temperature_c.unwrap_or(top);
+        low = low.min(poured_at - BELOW_K);
+        if let Some(v) = window(&trace.vacuum_kpa).into_iter().reduce(f64::max) {
+            deepest = Some(v.max(deepest.unwrap_or(1.0)));
+        }
+    }
+    (low < high).then_some(Scales {
+        melt_low_c: low,
+        melt_high_c: high + 8.0,
+        vacuum_kpa: deepest,
+    })
+}
+
+/// Draws `points` where they lie on the panel's scale, breaking the line where they leave it.
+fn draw_inside(
+    panel: &Panel<'_>,
+    points: &[(f64, f64)],
+    (low, high): (f64, f64),
+    ink: Ink,
+) -> Result<(), ChartError> {
+    for run in reduce::runs(points) {
+        let thin = reduce::by_column(&run, -BEFORE_S, AFTER_S, 300);
+        for part in thin.chunk_by(|a, b| {
+            let inside = |p: &(f64, f64)| p.1 >= low && p.1 <= high;
+            inside(a) == inside(b)
+        }) {
+            if part.iter().all(|p| p.1 >= low && p.1 <= high) {
+                panel.line(part, ink)?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The close-up of one pour.
+///
+/// # Errors
+/// [`ChartError`] if the drawing library refuses.
+pub fn draw(
+    id: &str,
+    title: &str,
+    trace: &SessionTrace,
+    pour: &PourRow,
+    scales: &Scales,
+    shown: &ShownIn,
+) -> Result<Figure, ChartError> {
+    let (from, until) = (
+        pour.at.plus_seconds(-BEFORE_S),
+        pour.at.plus_seconds(AFTER_S),
+    );
+    let melt = seconds_after(between(&trace.melt_c, from, until), pour.at, |c| {
+        shown.temperature(c).value
+    });
+    let vacuum = seconds_after(between(&trace.vacuum_kpa, from, until), pour.at, |k| {
+        shown.vacuum(k).value
+    });
+    let (melt_top, melt_bottom) = (40.0, 168.0);
+    let (vacuum_top, vacuum_bottom) = (196.0, 246.0);
+    let bottom = if scales.vacuum_kpa.is_some() {
+        vacuum_bottom
+    } else {
+        melt_bottom
+    };
+    let canvas = Canvas::new(NARROW, bottom + 42.0);
+    let frame = |top, bottom| Frame {
+        left: MARGIN_LEFT,
+        top,
+        right: NARROW - MARGIN_RIGHT,
+        bottom,
+    };
+    let (low, high) = (
+        shown.temperature(scales.melt_low_c).value,
+        shown.temperature(scales.melt_high_c).value,
+    );
+    let panel = canvas.panel(frame(melt_top, melt_bottom), -BEFORE_S..AFTER_S, low..high);
+    panel.rules(5, &style::number)?;
+    canvas.text(
+        (0.0, 10.0),
+        &format!("melt, {}", shown.temperature(0.0).unit),
+        TYPE_LABEL,
+        Ink::Text,
+        Align::Start,
+    )?;
+    if let Some(target) = pour.target_c {
+        panel.level(shown.temperature(target).value, Ink::Usual)?;
+    }
+    draw_inside(&panel, &melt, (low, high), Ink::Melt)?;
+
+    if let Some(deepest) = scales.vacuum_kpa {
+        let deepest = shown.vacuum(deepest * 1.05).value;
+        let lower = canvas.panel(
+            frame(vacuum_top, vacuum_bottom),
+            -BEFORE_S..AFTER_S,
+            0.0..deepest,
+        );
+        lower.rules(2, &style::number)?;
+        canvas.text(
+            (0.0, vacuum_top - 14.0),
+            &format!("vacuum below air, {}", shown.vacuum(0.0).unit),
+            TYPE_LABEL,
+            Ink::Text,
+            Align::Start,
+        )?;
+        draw_inside(&lower, &vacuum, (-deepest, deepest), Ink::Vacuum)?;
+    }
+
+    let whole = canvas.panel(frame(melt_top - 8.0, bottom), -BEFORE_S..AFTER_S, 0.0..1.0);
+    whole.upright(0.0, Ink::Pour)?;
+    if let Some(c) = pour.pour_temperature_c {
+        let text = format!("poured at {}", shown.temperature(c));
+        let half = width_bold(&text, TYPE_TICK) / 2.0;
+        let x = whole.px_x(0.0).min(NARROW - half - 2.0);
+        canvas.text((x, 22.0), &text, TYPE_TICK, Ink::CopperText, Align::Middle)?;
+        panel.ring(0.0, shown.temperature(c).value, 3.4, Ink::Pour)?;
+    }
+    let marks: Vec<(f64, String)> = [-120.0, -90.0, -60.0, -30.0, 0.0, 30.0, 60.0]
+        .iter()
+        .map(|s| (*s, style::fixed(*s, 0)))
+        .collect();
+    whole.foot(&marks)?;
+    canvas.text(
+        ((MARGIN_LEFT + NARROW - MARGIN_RIGHT) / 2.0, bottom + 32.0),
+        "seconds from the pour",
+        TYPE_LABEL,
+        Ink::Text,
+        Align::Middle,
+    )?;
+
+    let note = describe(pour, shown);
+    Ok(Figure {
+        svg: canvas.finish(id, title, &note),
+        narrow: None,
+        title: title.to_owned(),
+        note,
+        table: table(trace, pour, shown),
+    })
+}
+
+fn describe(pour: &PourRow, shown: &ShownIn) -> String {
+    let mut parts = Vec::new();
+    match (pour.pour_temperature_c, pour.target_c) {
+        (Some(c), Some(t)) => {
+            let off = c - t;
+            let side = if off >= 0.0 { "above" } else { "below" };
+            parts.push(format!(
+                "{} {side} the target of {} (dashed)",
+                shown.difference(off.abs()),
+                shown.temperature(t)
+            ));
+        }
+        (Some(_), None) | (None, _) => {}
+    }
+    if let Some(rate) = pour.heating_rate_k_s {
+        let word = if rate >= 0.0 { "rising" } else { "falling" };
+        let rate = shown.heating_rate(rate.abs());
+        parts.push(format!("melt {word} at {rate}"));
+    }
+    if let Some(lead) = pour.vacuum_lead_s {
+        parts.push(format!("vacuum on {} before", wording::span(lead)));
+    }
+    match parts.as_slice() {
+        [] => "The melt around the pour.".to_owned(),
+        parts => {
+            let text = parts.join("; ");
+            let mut chars = text.chars();
+            let first = chars.next().map(|c| c.to_uppercase().to_string());
+            format!("{}{}.", first.unwrap_or_default(), chars.as_str())
+        }
+    }
+}
+
+fn table(trace: &SessionTrace, pour: &PourRow, shown: &ShownIn) -> Table {
+    let mut t = Table::new(
+        "The minutes around the pour in numbers",
+        &[
+            "#seconds from the pour",
+            &format!("#melt [{}]", shown.temperature(0.0).unit),
+            &format!("#vacuum [{}]", shown.vacuum(0.0).unit),
+            &format!("#cover gas [{}]", shown.flow(0.0).unit),
+        ],
+    );
+    for at in [-120.0, -90.0, -60.0, -30.0, -10.0, 0.0, 10.0, 30.0, 60.0] {
+        let near = |r: &Readings, show: &dyn Fn(f64) -> String| {
+            let moment = pour.at.plus_seconds(at);
+            between(r, moment.plus_seconds(-3.0), moment.plus_seconds(3.0))
+                .iter()
+                .min_by(|a, b| {
+                    let far = |p: &(analysis::time::Micros, f64)| p.0.seconds_since(moment).abs();
+                    far(a).total_cmp(&far(b))
+                })
+                .map(|p| show(p.1))
+                .unwrap_or_default()
+        };
+        t.push(vec![
+            Cell::plain(style::fixed(at, 0)),
+            Cell::plain(near(&trace.melt_c, &|c| shown.temperature(c).number())),
+            Cell::plain(near(&trace.vacuum_kpa, &|k| shown.vacuum(k).number())),
+            Cell::plain(near(&trace.gas_l_min, &|f| shown.flow(f).number())),
+        ]);
+    }
+    t.without_empty_columns()
+}

@@ -1,0 +1,363 @@
+//! The session sheet: one day at one machine. Its trace, a close-up of each pour, what was
+//! measured, every pull, and what was off.
+
+use std::collections::BTreeMap;
+
+use analysis::pour::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow};
+use analysis::time::Micros;
+use serde::Serialize;
+
+use super::PageError;
+use super::cautions;
+use super::sheet::{Block, Drawn, Section};
+use super::shop::{Shop, Trouble};
+use super::week::trouble_block;
+use crate::chart::{close_up, trace};
+use crate::session_trace::SessionTrace;
+use crate::table::{Cell, Table};
+use crate::{verdicts, wording};
+
+/// What the session sheet is made from.
+#[derive(Clone, Debug)]
+pub struct SessionSheet {
+    /// The shop.
+    pub shop: Shop,
+    /// The session's name.
+    pub session: String,
+    /// The machine's name.
+    pub machine: String,
+    /// When it opened.
+    pub opened_at: Micros,
+    /// When it closed; none while it is open.
+    pub closed_at: Option<Micros>,
+    /// When the sheet was made.
+    pub made_at: Micros,
+    /// The version of pourbook that made it.
+    pub version: String,
+    /// Its readings and stages.
+    pub trace: SessionTrace,
+    /// Its pours, in order of time.
+    pub pours: Vec<PourRow>,
+    /// Its pulls, in order of time.
+    pub pulls: Vec<PullRow>,
+    /// Labels of flask cards by id, for the flasks that pours are matched to.
+    pub labels: BTreeMap<String, String>,
+    /// What was wrong with its data.
+    pub troubles: Vec<Trouble>,
+}
+
+#[derive(Serialize)]
+pub(super) struct SessionView {
+    title: String,
+    shop: String,
+    invented: bool,
+    machine: String,
+    name: String,
+    days: String,
+    made: String,
+    sentence: String,
+    sections: Vec<Section>,
+    cautions: Vec<String>,
+    defer: String,
+}
+
+/// What a quality word of a pour means, in words a caster would use.
+fn quality_words(word: &str) -> String {
+    match word {
+        "no-vacuum-sensor" => "no vacuum sensor".to_owned(),
+        "no-gas-sensor" => "no gas sensor".to_owned(),
+        "gap-before-pour" => "readings missing just before the pour".to_owned(),
+        other => wording::shortened(&other.replace('-', " ")),
+    }
+}
+
+impl SessionSheet {
+    pub(super) fn view(&self) -> Result<SessionView, PageError> {
+        let zone = &self.shop.zone;
+        let until = self
+            .closed_at
+            .map_or("still open".to_owned(), |t| wording::clock(t, zone));
+        Ok(SessionView {
+            title: format!(
+                "{}, {}",
+                wording::full_day(self.opened_at, zone),
+                wording::shortened(&self.machine)
+            ),
+            shop: wording::shortened(&self.shop.name),
+            invented: self.shop.invented,
+            machine: wording::shortened(&self.machine),
+            name: wording::shortened(&self.session),
+            days: format!("{} to {until}", wording::clock(self.opened_at, zone)),
+            made: format!(
+                "Made {} by pourbook {}",
+                wording::local(self.made_at, zone).strftime("%a %-d %b %Y, %H:%M"),
+                self.version
+            ),
+            sentence: self.sentence(),
+            sections: vec![
+                self.day()?,
+                self.close_ups()?,
+                self.measures(),
+                self.pulls(),
+                self.off(),
+            ],
+            cautions: cautions::CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
+            defer: cautions::DEFER.to_owned(),
+        })
+    }
+
+    /// The session in one sentence, as the index and the head of the sheet have it.
+    pub fn sentence(&self) -> String {
+        let shown = &self.shop.shown;
+        let pours = self.pours.len() as u64;
+        let temperatures: Vec<f64> = self
+            .pours
+            .iter()
+            .filter_map(|p| p.pour_temperature_c)
+            .filter(|c| c.is_finite())
+            .collect();
+        let (low, high) = temperatures
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), c| {
+                (l.min(*c), h.max(*c))
+            });
+        let bad = self.pulls.iter().filter(|p| verdicts::is_bad(p)).count() as u64;
+        let called_off = self.pulls.iter().filter(|p| !p.poured).count() as u64;
+        let mut text = if pours == 0 {
+            "No pour".to_owned()
+        } else {
+            wording::count(pours, "pour")
+        };
+        if temperatures.len() == 1 {
+            text += &format!(" at {}", shown.temperature(low));
+        } else if low <= high {
+            text += &format!(
+                " at {} to {}",
+                shown.temperature(low).number(),
+                shown.temperature(high)
+            );
+        }
+        text += &format!(", {}", wording::count(self.pulls.len() as u64, "pull"));
+        let mut asides = Vec::new();
+        if called_off > 0 {
+            asides.push(format!("{} called off", wording::thousands(called_off)));
+        }
+        if bad > 0 {
+            asides.push(format!("{} weak or missing", wording::thousands(bad)));
+        }
+        if !asides.is_empty() {
+            text += &format!(" ({})", asides.join(", "));
+        }
+        text + "."
+    }
+
+    fn day(&self) -> Result<Section, PageError> {
+        let figure = trace::draw(&trace::Day {
+            id: "day",
+            trace: &self.trace,
+            pulls: &self.pulls,
+            pours: &self.pours,
+            shown: &self.shop.shown,
+            zone: &self.shop.zone,
+        })?;
+        let mut blocks = match figure {
+            Some(f) => vec![Block::Figures {
+                figures: vec![f.into()],
+            }],
+            None => vec![Block::missing(
+                "This session has no readings: it was imported, or nothing was heard.",
+                "Readings come from the sensors named in pourbook.toml; pourbook check shows what arrives.",
+            )],
+        };
+        let silent: Vec<String> = [
+            ("melt temperature", self.trace.melt_c.is_empty()),
+            ("vacuum", self.trace.vacuum_kpa.is_empty()),
+            ("cover gas", self.trace.gas_l_min.is_empty()),
+        ]
+        .into_iter()
+        .filter(|(_, empty)| *empty)
+        .map(|(name, _)| name.to_owned())
+        .collect();
+        if !silent.is_empty() && silent.len() < 3 {
+            blocks.push(Block::missing(
+                format!("Not heard in this session: {}.", wording::list(&silent)),
+                "If there is a sensor, look at its power and topic with pourbook check; if not, name one in pourbook.toml.",
+            ));
+        }
+        Ok(Section {
+            id: "trace",
+            title: "The day".to_owned(),
+            blocks,
+        })
+    }
+
+    fn flask_of(&self, pour: &PourRow) -> Option<String> {
+        let id = pour.flask.as_ref()?;
+        Some(wording::shortened(self.labels.get(id).unwrap_or(id)))
+    }
+
+    fn close_ups(&self) -> Result<Section, PageError> {
+        let mut figures: Vec<Drawn> = Vec::new();
+        if let Some(scales) = close_up::scales(&self.trace, &self.pours) {
+            for pour in &self.pours {
+                let mut title = format!(
+                    "Pour {}, {}",
+                    pour.number,
+                    wording::clock(pour.at, &self.shop.zone)
+                );
+                if let Some(label) = self.flask_of(pour) {
+                    title += &format!(", flask {}", wording::isolated(&label));
+                }
+                let id = format!("pour-{}", pour.number);
+                figures.push(
+                    close_up::draw(&id, &title, &self.trace, pour, &scales, &self.shop.shown)?
+                        .into(),
+                );
+            }
+        }
+        let blocks = if figures.is_empty() {
+            vec![Block::text("No pour with readings around it.")]
+        } else {
+            vec![
+                Block::text(
+                    "Two minutes before and one after, all on the same scales. The copper line is the pour.",
+                ),
+                Block::Figures { figures },
+            ]
+        };
+        Ok(Section {
+            id: "pours",
+            title: "Each pour".to_owned(),
+            blocks,
+        })
+    }
+
+    fn measures(&self) -> Section {
+        let shown = &self.shop.shown;
+        let degrees = shown.temperature(0.0).unit;
+        let mut table = Table::new(
+            "What was measured of each pour",
+            &[
+                "pour",
+                "at",
+                "flask",
+                &format!("#poured at [{degrees}]"),
+                &format!("#target [{degrees}]"),
+                &format!("#superheat [{degrees}]"),
+                &format!("#heating [{}]", shown.heating_rate(0.0).unit),
+                &format!("#peak [{degrees}]"),
+                "#molten for",
+                &format!("#vacuum [{}]", shown.vacuum(0.0).unit),
+                "#of what the air allows",
+                "#vacuum on before",
+                &format!("#gas, mean [{}]", shown.flow(0.0).unit),
+                &format!("#gas, least [{}]", shown.flow(0.0).unit),
+                &format!("#kiln [{degrees}]"),
+                &format!("#flask [{degrees}]"),
+                "flask from",
+                "#out of kiln",
+                "#gasket age",
+                "found by",
+            ],
+        );
+        let number = |v: Option<f64>, show: &dyn Fn(f64) -> String| {
+            Cell::plain(v.filter(|v| v.is_finite()).map(show).unwrap_or_default())
+        };
+        for p in &self.pours {
+            let found = match p.found_by {
+                FoundBy::Switch => "stopper switch".to_owned(),
+                FoundBy::Tap => "a tap".to_owned(),
+                FoundBy::Trace => format!("the trace, {} sure", wording::percent(p.confidence)),
+                FoundBy::Hand => "hand".to_owned(),
+            };
+            let from = match p.flask_temperature_from {
+                Some(FlaskTemperatureFrom::Measured) => "measured",
+                Some(FlaskTemperatureFrom::Cooled) => "kiln, cooled",
+                Some(FlaskTemperatureFrom::Card) => "card",
+                None => "",
+            };
+            table.push(vec![
+                Cell::plain(p.number.to_string()).strong_if(true),
+                Cell::plain(wording::clock_seconds(p.at, &self.shop.zone)),
+                Cell::typed(&self.flask_of(p).unwrap_or_default()),
+                number(p.pour_temperature_c, &|c| shown.temperature(c).number()),
+                number(p.target_c, &|c| shown.temperature(c).number()),
+                number(p.superheat_k, &|k| shown.difference(k).number()),
+                number(p.heating_rate_k_s, &|r| shown.heating_rate(r).number()),
+                number(p.peak_melt_c, &|c| shown.temperature(c).number()),
+                number(p.time_molten_s, &wording::span),
+                number(p.vacuum_kpa, &|k| shown.vacuum(k).number()),
+                number(p.vacuum_share, &|s| shown.share(s).to_string()),
+                number(p.vacuum_lead_s, &wording::span),
+                number(p.gas_flow_l_min, &|f| shown.flow(f).number()),
+                number(p.gas_flow_least_l_min, &|f| shown.flow(f).number()),
+                number(p.kiln_temperature_c, &|c| shown.temperature(c).number()),
+                number(p.flask_temperature_c, &|c| shown.temperature(c).number()),
+                Cell::plain(from),
+                number(p.transfer_s, &wording::span),
+                Cell::plain(
+                    p.seal_age_pours
+                        .map(|n| wording::count(u64::from(n), "pour"))
+                        .unwrap_or_default(),
+                ),
+                Cell::plain(found),
+            ]);
+        }
+        Section {
+            id: "measures",
+            title: "Measures".to_owned(),
+            blocks: vec![if self.pours.is_empty() {
+                Block::text("No pour was found in this session.")
+            } else {
+                Block::Table {
+                    table: table.without_empty_columns(),
+                }
+            }],
+        }
+    }
+
+    fn pulls(&self) -> Section {
+        Section {
+            id: "pulls",
+            title: "Pulls of vacuum".to_owned(),
+            blocks: vec![if self.pulls.is_empty() {
+                Block::text("No pull was found in this session.")
+            } else {
+                Block::Table {
+                    table: verdicts::table(&self.pulls, &self.shop.shown, &self.shop.zone, false),
+                }
+            }],
+        }
+    }
+
+    fn off(&self) -> Section {
+        let mut items = Vec::new();
+        for p in &self.pours {
+            if !p.quality.is_empty() {
+                let words: Vec<String> = p.quality.iter().map(|q| quality_words(q)).collect();
+                items.push(format!("Pour {}: {}.", p.number, words.join("; ")));
+            }
+        }
+        for p in self.pulls.iter().filter(|p| verdicts::is_bad(p)) {
+            items.push(format!(
+                "Pull at {}: {}{}{}.",
+                wording::clock(p.opened_at, &self.shop.zone),
+                verdicts::word(p),
+                p.depth_kpa
+                    .map(|d| format!(", {} below air", self.shop.shown.vacuum(d)))
+                    .unwrap_or_default(),
+                if p.poured { ", and poured into" } else { "" },
+            ));
+        }
+        let mut blocks = Vec::new();
+        if !items.is_empty() {
+            blocks.push(Block::List { items });
+        }
+        blocks.push(trouble_block(&self.troubles, "in this session"));
+        Section {
+            id: "off",
+            title: "What was off".to_owned(),
+            blocks,
+        }
+    }
+}

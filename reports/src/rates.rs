@@ -1,0 +1,207 @@
+//! Defect rates of sets of flasks, as the analysis works them out: the flask is the unit, its
+//! session the cluster, and the interval that of effective counts.
+
+use analysis::defect::DefectKinds;
+use analysis::evidence::{Outcome, Question, tallies};
+use analysis::flask::Flask;
+use analysis::stats::bins::{self, Point};
+use analysis::stats::rate::{self, Totals, bounded_rate};
+use analysis::units::Unit;
+use serde::{Deserialize, Serialize};
+
+/// A share of pieces with its 95 % interval.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Rate {
+    /// Defective pieces.
+    pub defective: u64,
+    /// Pieces looked at.
+    pub pieces: u64,
+    /// The share, 0–1.
+    pub estimate: f64,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+impl Rate {
+    /// The analysis' rate with the counts it rests on.
+    pub fn new(defective: u64, pieces: u64, rate: &rate::Rate) -> Rate {
+        Rate {
+            defective,
+            pieces,
+            estimate: rate.estimate,
+            low: rate.low,
+            high: rate.high,
+        }
+    }
+}
+
+/// A range of a setting and the rate of the flasks in it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bin {
+    /// Lower edge, in the stored unit.
+    pub from: f64,
+    /// Upper edge.
+    pub until: f64,
+    /// Flasks in it.
+    pub flasks: u64,
+    /// Their rate.
+    pub rate: Rate,
+}
+
+/// How pieces are counted for one outcome: exactly as the evidence counts them.
+#[derive(Clone, Debug)]
+pub struct Counting {
+    ask: Question,
+}
+
+impl Counting {
+    /// Counting for `outcome` with the kinds of defect that the shop knows.
+    pub fn new(outcome: Outcome, kinds: &DefectKinds) -> Counting {
+        Counting {
+            ask: Question {
+                outcome,
+                kinds: kinds.clone(),
+                ..Question::default()
+            },
+        }
+    }
+
+    /// Pieces looked at and pieces with the outcome (the most there can have been); none if the
+    /// flask was not inspected for it.
+    pub fn counts(&self, flask: &Flask) -> Option<(u32, u32)> {
+        let (_, most) = tallies(flask, &self.ask)?;
+        Some((most.pieces, most.events))
+    }
+
+    fn totals(&self, flasks: &[&Flask]) -> (Totals, Totals) {
+        let (fewest, most): (Vec<_>, Vec<_>) =
+            flasks.iter().filter_map(|f| tallies(f, &self.ask)).unzip();
+        (Totals::of(&fewest), Totals::of(&most))
+    }
+
+    /// The design effect of these flasks, for sets of them that are too small to have their own.
+    pub fn design_effect(&self, flasks: &[&Flask]) -> Option<f64> {
+        self.totals(flasks).1.design_effect()
+    }
+
+    /// The rate of these flasks; none if none of them was inspected. `pooled` is the design
+    /// effect of a larger set that they belong to.
+    pub fn rate(&self, flasks: &[&Flask], pooled: Option<f64>) -> Option<Rate> {
+        let (fewest, most) = self.totals(flasks);
+        let rate = bounded_rate(&fewest, &most, pooled)?;
+        Some(Rate::new(most.events, most.pieces, &rate))
+    }
+
+    /// Bins of a setting with the rate of each, at edges that are round in `unit`.
+    pub fn bins(
+        &self,
+        flasks: &[&Flask],
+        setting: impl Fn(&Flask) -> Option<f64>,
+        unit: Unit,
+    ) -> Vec<Bin> {
+        let points: Vec<Point<'_>> = flasks
+            .iter()
+            .filter_map(|f| {
+                let (fewest, most) = tallies(f, &self.ask)?;
+                Some(Point {
+                    value: setting(f)?,
+                    fewest,
+                    most,
+                })
+            })
+            .collect();
+        let (_, most) = self.totals(flasks);
+        // A bin too small for a design effect of its own takes that of all of them.
+        let pooled = Some(
+            most.design_effect()
+                .unwrap_or_else(|| most.assumed_design_effect(None)),
+        );
+        bins::bins(&points, unit, pooled)
+            .into_iter()
+            .map(|b| {
+                // Edges belong to the bin above, however the unit rounds them.
+                let edge = |v: f64| v - 1e-9 * (1.0 + v.abs());
+                let defective = points
+                    .iter()
+                    .filter(|p| p.value >= edge(b.from) && p.value < edge(b.to))
+                    .map(|p| u64::from(p.most.events))
+                    .sum();
+                Bin {
+                    from: b.from,
+                    until: b.to,
+                    flasks: b.flasks as u64,
+                    rate: Rate::new(defective, b.pieces, &b.rate),
+                }
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use analysis::evidence::evidence;
+    use analysis::time::Micros;
+    use std::collections::BTreeMap;
+
+    pub(crate) fn flask(n: u32, defective: u32) -> Flask {
+        Flask {
+            id: format!("f{n}"),
+            label: format!("A{n}"),
+            session: format!("s{}", n / 3),
+            machine: "bench-1".to_owned(),
+            cast_at: Micros(i64::from(n)),
+            alloy: Some("sterling-925".to_owned()),
+            section: Some("medium".to_owned()),
+            pattern: None,
+            pieces: Some(20),
+            defective: Some(defective),
+            defective_steering: None,
+            kinds: BTreeMap::from([
+                ("no-fill".to_owned(), defective / 2),
+                ("broken-pattern".to_owned(), u32::from(n % 4 == 0)),
+            ]),
+            pour_temperature_c: Some(940.0 + f64::from(n)),
+            flask_temperature_c: None,
+            vacuum_kpa: None,
+            vacuum_share: None,
+            gas_flow_l_min: None,
+            soak_min: None,
+            seal_age_pours: None,
+            remelt_percent: None,
+            metal_g: None,
+            set_aside: None,
+        }
+    }
+
+    #[test]
+    fn the_report_counts_as_the_evidence_does() {
+        let flasks: Vec<Flask> = (0..40).map(|n| flask(n, n % 5)).collect();
+        let all: Vec<&Flask> = flasks.iter().collect();
+        for outcome in [Outcome::Any, Outcome::Steering] {
+            let kinds = DefectKinds::standard();
+            let ask = Question {
+                outcome: outcome.clone(),
+                ..Question::default()
+            };
+            let answer = evidence(&flasks, &ask);
+            let counting = Counting::new(outcome, &kinds);
+            let rate = counting.rate(&all, None).unwrap();
+            let stated = answer.rate.unwrap();
+            assert_eq!((rate.pieces, rate.defective), (answer.pieces, answer.defective));
+            assert_eq!((rate.low, rate.high), (stated.low, stated.high));
+            let curve = &answer.strata[0].curve;
+            let bins = counting.bins(&all, |f| f.pour_temperature_c, Unit::Celsius);
+            assert_eq!(bins.len(), curve.len());
+            for (bin, step) in bins.iter().zip(curve) {
+                assert_eq!(bin.rate.estimate, step.rate);
+                assert_eq!((bin.rate.low, bin.rate.high), (step.low, step.high));
+            }
+            let binned: u64 = bins.iter().map(|b| b.rate.defective).sum();
+            assert_eq!(binned, answer.defective);
+        }
+    }
+}

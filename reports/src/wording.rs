@@ -1,0 +1,189 @@
+//! Numbers and words as the pages write them: per cent with their intervals, singular and
+//! plural, lists, dates in the shop's time zone, names that somebody typed.
+
+use analysis::time::Micros;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ZonedDateTime};
+
+/// Longest typed text shown in full, characters. A label on a bag is far shorter.
+const LONGEST: usize = 72;
+
+/// `text`, cut to a length that a table can hold.
+pub fn shortened(text: &str) -> String {
+    // Control characters have no picture; a line break in a label is a space.
+    let mut clean = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .filter(|c| !turns(*c) && !matches!(c, '\u{fffe}' | '\u{ffff}'));
+    let kept: String = clean.by_ref().take(LONGEST).collect();
+    if clean.next().is_some() {
+        format!("{}…", kept.trim_end())
+    } else {
+        kept
+    }
+}
+
+/// Marks that turn the reading direction of what follows them.
+fn turns(c: char) -> bool {
+    matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}')
+}
+
+/// Typed text as it stands within a sentence of ours: shortened, and kept from turning the
+/// sentence around if it is written from right to left.
+pub fn isolated(text: &str) -> String {
+    let text = shortened(text);
+    if text.is_ascii() {
+        text
+    } else {
+        // First strong isolate … pop directional isolate (Unicode UAX #9).
+        format!("\u{2068}{text}\u{2069}")
+    }
+}
+
+/// `1 flask`, `2 flasks`; the plural is the singular with an "s".
+///
+/// ```
+/// # use reports::wording::count;
+/// assert_eq!(count(1, "flask"), "1 flask");
+/// assert_eq!(count(1234, "piece"), "1,234 pieces");
+/// ```
+pub fn count(n: u64, one: &str) -> String {
+    format!("{} {one}{}", thousands(n), if n == 1 { "" } else { "s" })
+}
+
+/// A whole number with commas between thousands.
+pub fn thousands(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (i, c) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 {
+            out.push(',');
+        }
+        out.push(c);
+    }
+    out
+}
+
+/// `a`, `a and b`, `a, b and c`.
+pub fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+/// A share as per cent without the sign: one decimal below 10, none from there; `–` for no
+/// number.
+pub fn percent_number(share: f64) -> String {
+    let p = share * 100.0;
+    if !p.is_finite() {
+        return "–".to_owned();
+    }
+    // Rounded first, so that 9.96 becomes "10" and not "10.0".
+    if (p * 10.0).round() < 100.0 && p != 0.0 {
+        format!("{p:.1}")
+    } else {
+        format!("{p:.0}")
+    }
+}
+
+/// A share as per cent: `5.2 %`.
+pub fn percent(share: f64) -> String {
+    format!("{} %", percent_number(share))
+}
+
+/// An interval of shares: `4.1–6.6 %`.
+pub fn percent_range(low: f64, high: f64) -> String {
+    format!("{}–{} %", percent_number(low), percent_number(high))
+}
+
+/// The moment in the shop's time zone. Times outside the calendar fall on its ends.
+pub fn local(at: Micros, zone: &TimeZone) -> ZonedDateTime {
+    let t = Timestamp::from_microsecond(at.0).unwrap_or(if at.0 < 0 {
+        Timestamp::MIN
+    } else {
+        Timestamp::MAX
+    });
+    t.to_zoned_datetime(zone.clone())
+}
+
+/// `Wed 18 Nov, 09:12`.
+pub fn day_and_time(at: Micros, zone: &TimeZone) -> String {
+    local(at, zone).strftime("%a %-d %b, %H:%M").to_string()
+}
+
+/// `18 Nov`.
+pub fn day(at: Micros, zone: &TimeZone) -> String {
+    local(at, zone).strftime("%-d %b").to_string()
+}
+
+/// `Wed 18 Nov 2026`.
+pub fn full_day(at: Micros, zone: &TimeZone) -> String {
+    local(at, zone).strftime("%a %-d %b %Y").to_string()
+}
+
+/// `09:12`.
+pub fn clock(at: Micros, zone: &TimeZone) -> String {
+    local(at, zone).strftime("%H:%M").to_string()
+}
+
+/// `09:12:05`.
+pub fn clock_seconds(at: Micros, zone: &TimeZone) -> String {
+    local(at, zone).strftime("%H:%M:%S").to_string()
+}
+
+/// A span as people say it: `45 s`, `12 min`, `2 h 05 min`.
+pub fn span(seconds: f64) -> String {
+    if !seconds.is_finite() {
+        return "–".to_owned();
+    }
+    let s = seconds.abs();
+    if s < 99.5 {
+        format!("{s:.0} s")
+    } else if (s / 60.0).round() < 60.0 {
+        format!("{:.0} min", s / 60.0)
+    } else {
+        let minutes = (s / 60.0).round() as u64;
+        format!("{} h {:02} min", minutes / 60, minutes % 60)
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn per_cent_have_the_digits_that_they_deserve() {
+        assert_eq!(percent(0.0), "0 %");
+        assert_eq!(percent(0.052), "5.2 %");
+        assert_eq!(percent(0.0996), "10 %");
+        assert_eq!(percent(0.333), "33 %");
+        assert_eq!(percent_range(0.041, 0.123), "4.1–12 %");
+        assert_eq!(percent(f64::NAN), "– %");
+    }
+
+    #[test]
+    fn times_are_told_in_the_shops_own_zone() {
+        let dublin = TimeZone::get("Europe/Dublin").unwrap();
+        // 09:12 in Dublin is 08:12 UTC in summer and 09:12 UTC in winter.
+        let summer = Micros::parse_rfc3339("2026-07-15T08:12:05Z").unwrap();
+        let winter = Micros::parse_rfc3339("2026-11-18T09:12:05Z").unwrap();
+        assert_eq!(clock(summer, &dublin), "09:12");
+        assert_eq!(day_and_time(winter, &dublin), "Wed 18 Nov, 09:12");
+        assert_eq!(clock_seconds(Micros(i64::MAX), &dublin).len(), 8);
+    }
+
+    #[test]
+    fn spans_and_lists_read_aloud() {
+        assert_eq!(span(45.0), "45 s");
+        assert_eq!(span(720.0), "12 min");
+        assert_eq!(span(3599.0), "1 h 00 min");
+        assert_eq!(span(7500.0), "2 h 05 min");
+        let names: Vec<String> = ["a", "b", "c"].iter().map(|s| (*s).to_owned()).collect();
+        assert_eq!(list(&names), "a, b and c");
+        assert_eq!(shortened(&"é".repeat(10_000)).chars().count(), 73);
+        assert_eq!(shortened("a\nb"), "a b");
+    }
+}

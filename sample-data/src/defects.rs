@@ -24,7 +24,13 @@ pub const KINDS: [&str; 8] = [
 ];
 
 /// Kinds that may steer the pour temperature.
-pub const STEERING: [&str; 4] = ["no-fill", "cold-shut", "gas-porosity", "rough-surface"];
+pub const STEERING: [&str; 5] = [
+    "no-fill",
+    "cold-shut",
+    "gas-porosity",
+    "rough-surface",
+    "shrinkage",
+];
 
 /// Coefficients of one alloy and section, on the logit scale per piece.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -124,9 +130,10 @@ pub struct Odds {
 }
 
 impl Odds {
-    /// Of at least one defect that may steer the pour.
+    /// Of at least one defect of a kind that may steer the pour. Shrinkage may, as far as the
+    /// inspection can tell, though in this truth heat has no part in it.
     pub fn steering(self) -> f64 {
-        1.0 - (1.0 - self.cold) * (1.0 - self.hot)
+        1.0 - (1.0 - self.cold) * (1.0 - self.hot) * (1.0 - COMMON.shrinkage)
     }
 }
 

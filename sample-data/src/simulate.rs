@@ -682,8 +682,9 @@ fn inspect(
         if dice.chance(odds.hot) {
             seen[2 + usize::from(dice.chance(COMMON.rough_share))] = true;
         }
-        let steering = seen.iter().any(|s| *s);
         seen[4] = dice.chance(COMMON.shrinkage);
+        // The kinds before these are the ones that may steer.
+        let steering = seen.iter().any(|s| *s);
         seen[5] = dice.chance(COMMON.nodule);
         seen[6] = dice.chance(COMMON.watermark);
         seen[7] = dice.chance(COMMON.broken_pattern);

@@ -44,8 +44,10 @@ const MOST_DROP_UNSEEN_K: f64 = 50.0;
 const LATE_SHARE_UNSEEN: f64 = 0.3;
 /// A silence counts as no more than this in the span of the crest, s.
 const SILENCE_COUNTS_S: f64 = 5.0;
-/// A melt that has come back to less than this share of its drop was stirred.
-const STIRRED: f64 = 0.4;
+/// A melt that has come back to less than this share of its drop after some 20 s was stirred. A
+/// small pour comes back too, as the furnace answers, but not so fast; it is told with less
+/// confidence.
+const STIRRED: f64 = 0.15;
 /// Below this confidence nothing is said.
 const LEAST_CONFIDENCE: f64 = 0.2;
 
@@ -225,7 +227,7 @@ fn confidence(turn: &Turn, setting: &Setting) -> Option<f64> {
     }
     let strength = 1.0 - (-0.5 * (turn.drop_k / (2.0 * spread).max(1.8)).powi(2)).exp();
     let evidence = (turn.evidence / FULL_EVIDENCE).min(1.0);
-    let came_back = ((turn.still_down - STIRRED) / 0.3).clamp(0.3, 1.0);
+    let came_back = ((turn.still_down - STIRRED) / 0.4).clamp(0.3, 1.0);
     let silence = (1.0 - (turn.gap_s - 5.0).max(0.0) / 90.0).clamp(0.4, 1.0);
     let molten = if turn.temperature_c < setting.molten_above_c {
         0.7

@@ -87,7 +87,7 @@ impl Service {
             let lost = hole.entries().max(1);
             warn!("the journal has a hole: segment {}, {} entries lost", hole.segment, lost);
             let why = "the journal was damaged on the disk";
-            records.note_trouble("journal", "", why, None, lost, clock.now())?;
+            records.note_trouble("journal", "", why, None, lost, clock.now(), clock.now())?;
         }
         let (stop_writer, writer_shutdown) = Shutdown::new();
         let reader = journal.reader();
@@ -127,7 +127,7 @@ impl Service {
                 let state = broker.state();
                 reachable = Box::new(move || state.borrow().connected);
                 board = Some(posts);
-                info!("samples come from the broker at {}:{}", shop.host, shop.port);
+                info!("samples come from the broker at {}", shop.url);
                 let running = broker.run(ingest.clone(), ways_shutdown.clone());
                 ways.push(tokio::spawn(async move {
                     if let Err(e) = running.await {
@@ -223,9 +223,7 @@ pub fn broker_settings(
     shop: &crate::config::Broker,
     config: &Config,
 ) -> anyhow::Result<BrokerSettings> {
-    let scheme = if shop.ca_file.is_some() { "mqtts" } else { "mqtt" };
-    let host = if shop.host.contains(':') { format!("[{}]", shop.host) } else { shop.host.clone() };
-    let mut settings = BrokerSettings::at(&format!("{scheme}://{host}:{}", shop.port))?;
+    let mut settings = BrokerSettings::at(&shop.url)?;
     settings.client_id = shop.client_id.clone();
     settings.login = shop.user.clone().map(|user| {
         let password = shop.password.as_ref().map_or("", |p| p.reveal());

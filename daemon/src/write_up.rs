@@ -61,7 +61,13 @@ pub struct WriteUp<'a> {
 impl<'a> WriteUp<'a> {
     /// Reports of this book, made at `now`.
     pub fn new(book: &'a Book, config: &'a Config, records: &'a Records, now: Micros) -> Self {
-        WriteUp { book, config, records, disk: RealDisk::new(book.root()), now }
+        WriteUp {
+            book,
+            config,
+            records,
+            disk: RealDisk::new(book.root()),
+            now,
+        }
     }
 
     /// Writes a week's report, for `2026-W47`, and the index.
@@ -76,7 +82,11 @@ impl<'a> WriteUp<'a> {
         let flasks = self.records.flasks_table(None, Some(until))?;
         let found = self.evidence_of(&flasks, until);
         let sentences = sentences_of(&found);
-        let filter = PourFilter { since: Some(from), until: Some(until), ..PourFilter::default() };
+        let filter = PourFilter {
+            since: Some(from),
+            until: Some(until),
+            ..PourFilter::default()
+        };
         let sessions = self.records.sessions(Some(from), Some(until))?;
         let page = render_week(&Week {
             shop: self.shop()?,
@@ -84,7 +94,12 @@ impl<'a> WriteUp<'a> {
             week: week.parse().map_err(|_| wrong())?,
             made_at: self.now,
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            pours: self.records.pours(&filter)?.into_iter().map(|p| p.row).collect(),
+            pours: self
+                .records
+                .pours(&filter)?
+                .into_iter()
+                .map(|p| p.row)
+                .collect(),
             pulls: self.records.pulls(Some(from), Some(until), None)?,
             evidence: found,
             kinds: self.config.defect_kinds.clone(),
@@ -117,9 +132,13 @@ impl<'a> WriteUp<'a> {
         let page = render_session(&sheet)?;
         let path = self.put(&format!("reports/sessions/{name}.html"), &page)?;
         let mut kept = self.sentences()?;
-        kept.sessions.insert(name.to_owned(), vec![sentence.clone()]);
+        kept.sessions
+            .insert(name.to_owned(), vec![sentence.clone()]);
         self.index(&kept)?;
-        Ok(Written { path, sentences: vec![sentence] })
+        Ok(Written {
+            path,
+            sentences: vec![sentence],
+        })
     }
 
     /// The week's name of an instant, as reports are named.
@@ -142,18 +161,26 @@ impl<'a> WriteUp<'a> {
     }
 
     fn sheet(&self, session: &Session) -> anyhow::Result<SessionSheet> {
-        let filter = PourFilter { session: Some(session.id), ..PourFilter::default() };
+        let filter = PourFilter {
+            session: Some(session.id),
+            ..PourFilter::default()
+        };
         let pours = self.records.pours(&filter)?;
         let mut labels = BTreeMap::new();
         for id in pours.iter().filter_map(|p| p.row.flask.as_deref()) {
-            if let Ok(flask) = id.parse().map_err(anyhow::Error::from).and_then(|id| {
-                self.records.flask(id).map_err(anyhow::Error::from)
-            }) {
+            if let Ok(flask) = id
+                .parse()
+                .map_err(anyhow::Error::from)
+                .and_then(|id| self.records.flask(id).map_err(anyhow::Error::from))
+            {
                 labels.insert(id.to_owned(), flask.card.label);
             }
         }
-        let mut troubles =
-            self.troubles(Some(session.opened_at), session.closed_at, Some(&session.name))?;
+        let mut troubles = self.troubles(
+            Some(session.opened_at),
+            session.closed_at,
+            Some(&session.name),
+        )?;
         let trace = match &session.published {
             None => SessionTrace::default(),
             Some(published) => match self.read(&published.trace) {
@@ -224,7 +251,10 @@ impl<'a> WriteUp<'a> {
             let owner = change.machine.clone().or(change.kiln.clone());
             if let Some(owner) = owner.filter(|_| change.at < at) {
                 // The changes come oldest first.
-                latest.insert((owner, change.part.to_string(), change.channel.clone()), change);
+                latest.insert(
+                    (owner, change.part.to_string(), change.channel.clone()),
+                    change,
+                );
             }
         }
         latest
@@ -256,7 +286,11 @@ impl<'a> WriteUp<'a> {
             .into_iter()
             .filter(|t| session.is_none_or(|s| t.session.as_deref().is_none_or(|of| of == s)))
             .map(|t| Trouble {
-                at: if t.channel.is_empty() { t.place } else { format!("{} {}", t.place, t.channel) },
+                at: if t.channel.is_empty() {
+                    t.place
+                } else {
+                    format!("{} {}", t.place, t.channel)
+                },
                 what: t.reason,
                 times: t.count,
                 mend: None,
@@ -312,7 +346,11 @@ enum PutError {
 
 /// One sentence per alloy and section.
 pub fn sentences_of(evidence: &Evidence) -> Vec<String> {
-    evidence.strata.iter().map(|s| s.advice.sentence.clone()).collect()
+    evidence
+        .strata
+        .iter()
+        .map(|s| s.advice.sentence.clone())
+        .collect()
 }
 
 /// What the charts of a session are drawn from: the usable readings of its channels, and the
@@ -340,7 +378,11 @@ fn session_trace(trace: &Trace, name: &str) -> SessionTrace {
             if let Some(open) = stages.last_mut() {
                 open.until = at;
             }
-            stages.push(StageSpan { name: stage.word().to_owned(), from: at, until: at });
+            stages.push(StageSpan {
+                name: stage.word().to_owned(),
+                from: at,
+                until: at,
+            });
         }
     }
     if let (Some(open), Some(last)) = (stages.last_mut(), last) {

@@ -9,7 +9,7 @@
 //! | [`events`] | those events, and the figures of the moment |
 //! | [`found`], [`pull`] | a pour and a pull as the trace alone tells them |
 //! | [`pumpdown`] | the exponential fit of a pull |
-//! | [`extract`] | one session's samples to rows |
+//! | [`mod@extract`] | one session's samples to rows |
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;

@@ -1,5 +1,5 @@
 //! One spell of vacuum as it is heard: its depth, its pump-down, its verdict.
-//! When it opens and closes is decided in [`super::valve`].
+//! When it opens and closes is decided in `valve.rs`.
 
 use std::collections::VecDeque;
 
@@ -138,7 +138,7 @@ impl Pull {
             .curve
             .last()
             .is_none_or(|last| t - last.0 >= CURVE_STEP_S);
-        if t >= 0.0 && t <= CURVE_S && apart {
+        if (0.0..=CURVE_S).contains(&t) && apart {
             self.curve.push((t, reading.value));
         }
     }

@@ -178,10 +178,9 @@ fn standard_errors(
         }
     }
     if let Start::Known(_) = start {
-        for i in 0..3 {
-            m[2][i] = 0.0;
-            m[i][2] = 0.0;
-        }
+        m[2] = [0.0; 3];
+        m[0][2] = 0.0;
+        m[1][2] = 0.0;
         m[2][2] = 1.0;
     }
     let minor = |a: usize, b: usize, c: usize, d: usize| m[a][c] * m[b][d] - m[a][d] * m[b][c];

@@ -124,7 +124,7 @@ pub struct PullRow {
     pub depth_kpa: Option<f64>,
     /// The same as a share of what the day's air allowed, 0–1.
     pub share: Option<f64>,
-    /// From opening to 90 % of the depth, s.
+    /// From opening to 90 % of the depth reached before the pour, s.
     pub time_to_90_s: Option<f64>,
     /// Pump-down time constant, s.
     pub tau_s: Option<f64>,
@@ -143,6 +143,8 @@ pub struct PullRow {
 /// One line of `extract --json`: a pour or a pull, told apart by `kind`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
+// A session has a dozen rows; boxing the larger would cost every reader more than it saves.
+#[allow(clippy::large_enum_variant)]
 pub enum Row {
     /// A pour.
     Pour(PourRow),

@@ -7,7 +7,7 @@ use std::fmt;
 
 use analysis::sample::Quality;
 use analysis::time::Micros;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::payload::short;
 use crate::journal::{Reading, Refused};
@@ -23,7 +23,7 @@ const ARRIVALS_KEPT: usize = 32;
 const RATE_OVER_S: f64 = 60.0;
 
 /// Everything heard, as of one moment.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Heard {
     /// When this was put together.
     pub at: Micros,
@@ -40,7 +40,7 @@ pub struct Heard {
 }
 
 /// One configured channel.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct ChannelHeard {
     /// The machine, kiln or `shop`.
     pub place: String,
@@ -73,7 +73,7 @@ pub struct ChannelHeard {
 }
 
 /// A payload that could not be read.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct BadPayload {
     /// Its start, shortened.
     pub payload: String,
@@ -84,7 +84,7 @@ pub struct BadPayload {
 }
 
 /// A topic that belongs to no channel.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct TopicHeard {
     /// The topic.
     pub topic: String,
@@ -99,7 +99,7 @@ pub struct TopicHeard {
 }
 
 /// A sender whose clock is wrong.
-#[derive(Debug, Clone, Serialize, PartialEq)]
+#[derive(Debug, Clone, Serialize, Deserialize, PartialEq)]
 pub struct WrongClock {
     /// Its client id.
     pub client: String,

@@ -159,7 +159,7 @@ impl Bench {
     fn flush_troubles(&mut self) -> anyhow::Result<()> {
         let now = self.now();
         for ((place, channel, reason), count) in std::mem::take(&mut self.troubles) {
-            self.setup.records.note_trouble(&place, &channel, &reason, None, count, now)?;
+            self.setup.records.note_trouble(&place, &channel, &reason, None, count, now, now)?;
         }
         Ok(())
     }
@@ -435,11 +435,11 @@ impl Bench {
         )?;
         if published.lost > 0 {
             let why = "samples lost to damage of the disk, found in the journal";
-            records.note_trouble(&close.machine, "", why, Some(close.session), published.lost, now)?;
+            records.note_trouble(&close.machine, "", why, Some(close.session), published.lost, now, now)?;
         }
         if published.moved > 0 {
             let why = "readings timed anew because the clock was set";
-            records.note_trouble(&close.machine, "", why, Some(close.session), published.moved, now)?;
+            records.note_trouble(&close.machine, "", why, Some(close.session), published.moved, now, now)?;
         }
         let pours = published.found.iter().filter(|r| matches!(r, analysis::pour::Row::Pour(_))).count();
         settle::settle(records, close.session, Some(published.sha256), published.found, now)?;

@@ -80,10 +80,16 @@ pub fn file_readings(
     now: Micros,
 ) -> Result<Vec<Filed>, FileError> {
     readings.sort_by(|a, b| a.sample.total_cmp(&b.sample));
-    let kilns = config.machine(machine).map_or_else(Vec::new, |m| m.kilns.clone());
+    let kilns = config
+        .machine(machine)
+        .map_or_else(Vec::new, |m| m.kilns.clone());
     let rules = Rules::default();
     let hot_c = rules.hot_c;
-    let setup = KeeperSetup { machine: machine.into(), kilns: kilns.clone(), rules };
+    let setup = KeeperSetup {
+        machine: machine.into(),
+        kilns: kilns.clone(),
+        rules,
+    };
     let mut keeper = Keeper::new(setup, Vec::new(), Vec::new());
     let mut plans = Vec::new();
     let origin = Origin {
@@ -112,7 +118,12 @@ pub fn file_readings(
         let about = metadata(config, machine, &name, plan.id);
         let samples = claimed(&readings, &plan.claims);
         let (sha256, rows) = write_trace(storage, &path, &about, &samples)?;
-        let published = Published { trace: path.clone(), sha256: sha256.clone(), rows, generation: 1 };
+        let published = Published {
+            trace: path.clone(),
+            sha256: sha256.clone(),
+            rows,
+            generation: 1,
+        };
         records.add_imported_session(
             &NewSession {
                 id: plan.id,
@@ -126,7 +137,12 @@ pub fn file_readings(
         )?;
         let found = extract(&samples, &meta(&about, &name));
         settle::settle(records, plan.id, Some(sha256), found, now)?;
-        filed.push(Filed { id: plan.id, name, trace: path, rows });
+        filed.push(Filed {
+            id: plan.id,
+            name,
+            trace: path,
+            rows,
+        });
     }
     Ok(filed)
 }
@@ -145,8 +161,9 @@ pub fn free_name(
         .into_iter()
         .map(|s| s.name)
         .collect();
-    let name =
-        session_name(opened, &config.shop.time_zone, machine, |n| taken.iter().any(|t| t == n));
+    let name = session_name(opened, &config.shop.time_zone, machine, |n| {
+        taken.iter().any(|t| t == n)
+    });
     Ok(name)
 }
 
@@ -179,7 +196,10 @@ fn claimed(readings: &[Heard], claims: &[Claim]) -> Vec<Sample> {
                         && c.from <= sample.time
                         && sample.time <= c.to
                 })
-                .map(|c| Sample { channel: c.channel_in_trace, ..sample })
+                .map(|c| Sample {
+                    channel: c.channel_in_trace,
+                    ..sample
+                })
         })
         .collect();
     samples.sort_by(|a, b| a.channel.cmp(&b.channel).then_with(|| a.total_cmp(b)));
@@ -200,7 +220,8 @@ fn write_trace(
     let summary = writer.finish()?;
     replace_file::<FileError>(storage, path, |out| {
         use std::io::Write as _;
-        out.write_all(&bytes).map_err(|e| FileError::Trace(TraceError::Io(e)))
+        out.write_all(&bytes)
+            .map_err(|e| FileError::Trace(TraceError::Io(e)))
     })?;
     Ok((hex(&Sha256::digest(&bytes)), summary.rows))
 }
@@ -225,12 +246,20 @@ pub fn placed(samples: Vec<Sample>, machine: &Arc<str>, kilns: &[Arc<str>]) -> V
                 Channel::Barometer | Channel::RoomOxygen => (Place::Shop, sample.channel),
                 other => (Place::Machine(Arc::clone(machine)), other),
             };
-            Heard { place, sample: Sample { channel, ..sample } }
+            Heard {
+                place,
+                sample: Sample { channel, ..sample },
+            }
         })
         .collect()
 }
 
 /// A good sample.
 pub fn good(time: Micros, channel: analysis::channel::Channel, value: f64) -> Sample {
-    Sample { time, channel, value, quality: Quality::Good }
+    Sample {
+        time,
+        channel,
+        value,
+        quality: Quality::Good,
+    }
 }

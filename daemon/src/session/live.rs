@@ -61,12 +61,16 @@ impl Live {
             value: reading.value,
             quality: reading.quality,
         };
-        let mut news = News { provisional: self.provisional.push(&sample), settled: false };
+        let mut news = News {
+            provisional: self.provisional.push(&sample),
+            settled: false,
+        };
         self.watermark.push(sample);
         while let Some(ready) = self.watermark.pop() {
             let events = self.settled.push(&ready);
             news.settled |= events.iter().any(is_row);
-            self.settled_events.extend(events.into_iter().filter(is_row));
+            self.settled_events
+                .extend(events.into_iter().filter(is_row));
         }
         news
     }
@@ -97,4 +101,3 @@ impl Live {
 fn is_row(event: &Event) -> bool {
     matches!(event, Event::PullFound(_) | Event::Poured(_))
 }
-

@@ -13,7 +13,9 @@ const SEA_LEVEL_KPA: f64 = analysis::pour::setup::SEA_LEVEL_KPA;
 
 /// The metadata of a session's trace.
 pub fn metadata(config: &Config, machine: &str, name: &str, id: Uuid) -> Vec<(String, String)> {
-    let kilns = config.machine(machine).map_or_else(String::new, |m| m.kilns.join(","));
+    let kilns = config
+        .machine(machine)
+        .map_or_else(String::new, |m| m.kilns.join(","));
     let floor = floor_kpa(config, machine);
     [
         ("pourbook.schema", SCHEMA.to_owned()),
@@ -22,7 +24,10 @@ pub fn metadata(config: &Config, machine: &str, name: &str, id: Uuid) -> Vec<(St
         ("pourbook.machine", machine.to_owned()),
         ("pourbook.kilns", kilns),
         ("pourbook.time_zone", config.shop.time_zone_name.clone()),
-        ("pourbook.ambient_kpa", format!("{:.4}", config.shop.ambient_kpa())),
+        (
+            "pourbook.ambient_kpa",
+            format!("{:.4}", config.shop.ambient_kpa()),
+        ),
         ("pourbook.good_pull_kpa", format!("{floor:.4}")),
         ("pourbook.config_sha256", config.sha256.clone()),
         ("pourbook.version", env!("CARGO_PKG_VERSION").to_owned()),
@@ -45,18 +50,30 @@ pub fn setup(config: &Config, machine: &str) -> Setup {
 /// to `fallback_name` for both session and machine, so that a bare trace of four columns works.
 pub fn meta(metadata: &[(String, String)], fallback_name: &str) -> Meta {
     let value = |key: &str| {
-        metadata.iter().find(|(k, _)| k == key).map(|(_, v)| v.as_str()).filter(|v| !v.is_empty())
+        metadata
+            .iter()
+            .find(|(k, _)| k == key)
+            .map(|(_, v)| v.as_str())
+            .filter(|v| !v.is_empty())
     };
     Meta {
-        session: value("pourbook.session").unwrap_or(fallback_name).to_owned(),
-        machine: value("pourbook.machine").unwrap_or(fallback_name).to_owned(),
-        setup: from_text(value("pourbook.ambient_kpa"), value("pourbook.good_pull_kpa")),
+        session: value("pourbook.session")
+            .unwrap_or(fallback_name)
+            .to_owned(),
+        machine: value("pourbook.machine")
+            .unwrap_or(fallback_name)
+            .to_owned(),
+        setup: from_text(
+            value("pourbook.ambient_kpa"),
+            value("pourbook.good_pull_kpa"),
+        ),
     }
 }
 
 fn from_text(ambient_kpa: Option<&str>, floor_kpa: Option<&str>) -> Setup {
     let number = |text: Option<&str>| {
-        text.and_then(|t| t.parse::<f64>().ok()).filter(|n| n.is_finite() && *n > 0.0)
+        text.and_then(|t| t.parse::<f64>().ok())
+            .filter(|n| n.is_finite() && *n > 0.0)
     };
     let mut setup = Setup::at_ambient(number(ambient_kpa).unwrap_or(SEA_LEVEL_KPA));
     setup.floor_kpa = number(floor_kpa);
@@ -64,8 +81,9 @@ fn from_text(ambient_kpa: Option<&str>, floor_kpa: Option<&str>) -> Setup {
 }
 
 fn floor_kpa(config: &Config, machine: &str) -> f64 {
-    let share =
-        config.machine(machine).map_or(analysis::pour::setup::FLOOR_SHARE, |m| m.good_pull_share);
+    let share = config
+        .machine(machine)
+        .map_or(analysis::pour::setup::FLOOR_SHARE, |m| m.good_pull_share);
     share * config.shop.ambient_kpa()
 }
 

@@ -69,7 +69,10 @@ pub fn assemble_machine(
     for session in records.sessions(Some(from), None)? {
         sessions.insert(session.name, session.id);
     }
-    let rows = assemble(features.into_iter().flat_map(|f| f.rows).collect(), &context);
+    let rows = assemble(
+        features.into_iter().flat_map(|f| f.rows).collect(),
+        &context,
+    );
     let mut by_session: BTreeMap<Uuid, Vec<Row>> = BTreeMap::new();
     for row in rows {
         if let Some(id) = sessions.get(row.session()) {
@@ -102,7 +105,10 @@ fn context(records: &Records, config: &Config, machine: &str) -> Result<Context>
         .into_iter()
         .map(|(_, change)| change)
         .filter(|c| c.part == Part::Gasket && c.machine.as_deref() == Some(machine))
-        .map(|c| GasketChange { machine: machine.to_owned(), at: c.at })
+        .map(|c| GasketChange {
+            machine: machine.to_owned(),
+            at: c.at,
+        })
         .collect();
     let targets = records
         .targets()?
@@ -122,7 +128,12 @@ fn context(records: &Records, config: &Config, machine: &str) -> Result<Context>
         if pour.row.machine != machine {
             continue;
         }
-        let Some(id) = pour.row.flask.as_deref().and_then(|f| f.parse::<Uuid>().ok()) else {
+        let Some(id) = pour
+            .row
+            .flask
+            .as_deref()
+            .and_then(|f| f.parse::<Uuid>().ok())
+        else {
             continue;
         };
         let card = records.flask(id)?.card;
@@ -130,18 +141,31 @@ fn context(records: &Records, config: &Config, machine: &str) -> Result<Context>
             id: id.to_string(),
             machine: machine.to_owned(),
             pour_at: pour.row.at,
-            liquidus_c: card.alloy.as_deref().and_then(|a| alloys.get(a)).map(|a| a.liquidus_c),
+            liquidus_c: card
+                .alloy
+                .as_deref()
+                .and_then(|a| alloys.get(a))
+                .map(|a| a.liquidus_c),
             section: card.section().map(str::to_owned),
             alloy: card.alloy,
             target_c: None,
             kiln_set_point_c: card.kiln_set_c,
-            kiln_spread_k: card.kiln.as_deref().and_then(|k| config.kiln(k)).map(|k| k.spread_k),
+            kiln_spread_k: card
+                .kiln
+                .as_deref()
+                .and_then(|k| config.kiln(k))
+                .map(|k| k.spread_k),
             out_of_kiln_at: card.kiln_out_at,
             kiln_temperature_c: None,
             soak_min: card.soak_min,
         });
     }
-    Ok(Context { gasket_changes, targets, cards, corrections: Vec::new() })
+    Ok(Context {
+        gasket_changes,
+        targets,
+        cards,
+        corrections: Vec::new(),
+    })
 }
 
 /// A configured target as the records keep it.

@@ -194,17 +194,14 @@ pub fn draw(
 
 fn describe(pour: &PourRow, shown: &ShownIn) -> String {
     let mut parts = Vec::new();
-    match (pour.pour_temperature_c, pour.target_c) {
-        (Some(c), Some(t)) => {
-            let off = c - t;
-            let side = if off >= 0.0 { "above" } else { "below" };
-            parts.push(format!(
-                "{} {side} the target of {} (dashed)",
-                shown.difference(off.abs()),
-                shown.temperature(t)
-            ));
-        }
-        (Some(_), None) | (None, _) => {}
+    if let (Some(c), Some(t)) = (pour.pour_temperature_c, pour.target_c) {
+        let off = c - t;
+        let side = if off >= 0.0 { "above" } else { "below" };
+        parts.push(format!(
+            "{} {side} the target of {} (dashed)",
+            shown.difference(off.abs()),
+            shown.temperature(t)
+        ));
     }
     if let Some(rate) = pour.heating_rate_k_s {
         let word = if rate >= 0.0 { "rising" } else { "falling" };

@@ -35,7 +35,7 @@ pub fn runs(points: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
 /// lowest, the highest and the last, in order; points outside are left out.
 pub fn by_column(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -> Vec<(f64, f64)> {
     let width = (until - from) / columns.max(1) as f64;
-    if !(width > 0.0) {
+    if width.is_nan() || width <= 0.0 {
         return Vec::new();
     }
     let inside: Vec<(f64, f64)> = points

@@ -101,9 +101,10 @@ impl Config {
     ///     "pourbook.toml",
     /// )
     /// .unwrap_err();
-    /// assert!(wrong.to_string().starts_with(
-    ///     "pourbook.toml line 1, column 1: [shop] has no \"time_zone\""
-    /// ));
+    /// assert_eq!(
+    ///     wrong.to_string(),
+    ///     "pourbook.toml line 3, column 1: unknown key \"time_zome\"; did you mean \"time_zone\"?"
+    /// );
     /// ```
     pub fn parse(text: &str, name: &str) -> Result<Config, ConfigError> {
         Config::parse_in(text, name, &Surroundings::of_this_process(Path::new(".")))

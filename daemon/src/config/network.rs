@@ -221,7 +221,7 @@ fn read_sensor(
     let user = table.needed_text("user", "bench-sensor");
     let before = table.problems.count();
     let password = secret::read(table, variable, around);
-    if password.is_none() && table.problems.count() == before {
+    if user.is_some() && password.is_none() && table.problems.count() == before {
         let or = variable.map_or_else(String::new, |v| format!(" (or {v} in the environment)"));
         table.wrong(format!(
             "{} has a \"user\" but no password; add password_file = \"mqtt-password.txt\"{or}",

@@ -25,6 +25,8 @@ pub(super) struct Table<'a> {
     pub(super) span: Range<usize>,
     pub(super) problems: &'a Problems<'a>,
     asked: RefCell<Vec<&'static str>>,
+    /// Needed keys that are not there, with an example of each.
+    missing: RefCell<Vec<(&'static str, String)>>,
 }
 
 impl<'a> Table<'a> {
@@ -35,6 +37,7 @@ impl<'a> Table<'a> {
             span: 0..0,
             problems,
             asked: RefCell::default(),
+            missing: RefCell::default(),
         }
     }
 
@@ -111,14 +114,12 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// Text that must be there and say something.
+    /// Text that must be there and say something. That it is not there is reported by
+    /// [`Table::finish`], which knows whether it was only misspelt.
     pub(super) fn needed_text(&self, key: &'static str, example: &str) -> Option<At<String>> {
         if !self.has(key) {
             self.known(key);
-            self.wrong(format!(
-                "{} has no \"{key}\"; add {key} = \"{example}\"",
-                self.title
-            ));
+            self.missing.borrow_mut().push((key, example.to_owned()));
             return None;
         }
         let text = self.text(key, example)?;
@@ -299,6 +300,7 @@ impl<'a> Table<'a> {
             span,
             problems: self.problems,
             asked: RefCell::default(),
+            missing: RefCell::default(),
         }
     }
 
@@ -313,14 +315,17 @@ impl<'a> Table<'a> {
         }
     }
 
-    /// Refuses every key that was not asked for.
+    /// Refuses every key that was not asked for and reports every needed one that is missing; a
+    /// misspelt needed key is one mistake, not two.
     pub(super) fn finish(&self) {
         let mut asked = self.asked.borrow().clone();
         asked.sort_unstable();
         asked.dedup();
+        let mut misspelt = Vec::new();
         for (key, _) in self.entries.iter() {
             let word: &str = key.get_ref();
             if !asked.contains(&word) {
+                misspelt.extend(known::nearest(word, &asked));
                 self.problems.add(
                     &key.span(),
                     format!(
@@ -329,6 +334,14 @@ impl<'a> Table<'a> {
                         known::advice(word, &asked, "keys")
                     ),
                 );
+            }
+        }
+        for (key, example) in self.missing.borrow().iter() {
+            if !misspelt.contains(key) {
+                self.wrong(format!(
+                    "{} has no \"{key}\"; add {key} = \"{example}\"",
+                    self.title
+                ));
             }
         }
     }

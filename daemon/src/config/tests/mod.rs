@@ -153,6 +153,18 @@ fn only_the_shop_is_required_and_the_rest_has_defaults() {
 }
 
 #[test]
+fn a_misspelt_key_is_one_mistake_and_not_also_a_missing_one() {
+    check(
+        "[[machine]]\nname = \"b\"\n[machine.channels.vacuum]\ntpoic = \"v\"\nunit = \"kPa\"\n",
+        "pourbook.toml line 7, column 1: unknown key \"tpoic\"; did you mean \"topic\"?",
+    );
+    check(
+        "[[target]]\naloy = \"bronze\"\npour_temperature = \"1050 Cel\"\n",
+        "pourbook.toml line 5, column 1: unknown key \"aloy\"; did you mean \"alloy\"?",
+    );
+}
+
+#[test]
 fn unknown_keys_are_told_with_the_nearest_known_one() {
     check(
         &vacuum("unit = \"mbar\"\nstale_afer_s = 5"),

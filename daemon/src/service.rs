@@ -17,7 +17,9 @@ use crate::book::{Book, BookLock};
 use crate::cli::records_of;
 use crate::clock::Clock;
 use crate::config::{Config, WayIn};
-use crate::journal::{Journal, JournalMetrics, JournalReader, JournalSettings, Writer, WriterSettings};
+use crate::journal::{
+    Journal, JournalMetrics, JournalReader, JournalSettings, Writer, WriterSettings,
+};
 use crate::mqtt::broker::{Broker, BrokerSettings};
 use crate::mqtt::door::{Door, DoorSettings, Login};
 use crate::mqtt::heard::Heard;
@@ -70,7 +72,13 @@ impl Service {
     /// # Errors
     /// When the book is in use, damaged or newer, or an address is taken.
     pub async fn start(given: ServiceSetup) -> anyhow::Result<Service> {
-        let ServiceSetup { book, config, clock, program, demo } = given;
+        let ServiceSetup {
+            book,
+            config,
+            clock,
+            program,
+            demo,
+        } = given;
         let lock = book.lock()?;
         let config = Arc::new(config);
         let mut records = records_of(&book, &config, demo, clock.now())?;
@@ -85,7 +93,10 @@ impl Service {
         )?;
         for hole in recovered.holes.iter().filter(|h| !h.torn) {
             let lost = hole.entries().max(1);
-            warn!("the journal has a hole: segment {}, {} entries lost", hole.segment, lost);
+            warn!(
+                "the journal has a hole: segment {}, {} entries lost",
+                hole.segment, lost
+            );
             let why = "the journal was damaged on the disk";
             records.note_trouble("journal", "", why, None, lost, clock.now(), clock.now())?;
         }
@@ -105,7 +116,9 @@ impl Service {
         )
         .context("the journal's thread")?;
         let ingest = Ingest::new(&config.routes(), Arc::clone(&clock), writer.submissions());
-        reader.scan(0, |_, entry| ingest.learn(entry)).context("reading the journal")?;
+        reader
+            .scan(0, |_, entry| ingest.learn(entry))
+            .context("reading the journal")?;
 
         let (stop_ways, ways_shutdown) = Shutdown::new();
         let mut ways = Vec::new();
@@ -119,7 +132,9 @@ impl Service {
                 let door = Door::bind(settings).await?;
                 door_address = Some(door.local_addr());
                 info!("sensors publish to {}", door.local_addr());
-                ways.push(tokio::spawn(door.run(ingest.clone(), ways_shutdown.clone())));
+                ways.push(tokio::spawn(
+                    door.run(ingest.clone(), ways_shutdown.clone()),
+                ));
             }
             WayIn::Broker(shop) => {
                 let posts = StatusBoard::new();

@@ -108,7 +108,10 @@ fn listen(config: &Config, listen_for: Duration) -> anyhow::Result<Heard> {
         };
         let end = tokio::time::Instant::now() + listen_for;
         // Taken and let go: without an acknowledgement the sender keeps what it sent.
-        while tokio::time::timeout_at(end, dropped.recv()).await.is_ok_and(|s| s.is_some()) {}
+        while tokio::time::timeout_at(end, dropped.recv())
+            .await
+            .is_ok_and(|s| s.is_some())
+        {}
         let heard = ingest.heard();
         stop.tell();
         way.abort();
@@ -131,7 +134,8 @@ fn print(config: &Config, heard: &Heard) -> anyhow::Result<()> {
                 c.topic.clone(),
                 c.unit.clone(),
                 c.readings.to_string(),
-                c.rate_hz.map_or_else(String::new, |hz| format!("{hz:.2}/s")),
+                c.rate_hz
+                    .map_or_else(String::new, |hz| format!("{hz:.2}/s")),
                 c.last_payload.clone().unwrap_or_default(),
                 remarks(config, c).join("; "),
             ]
@@ -139,7 +143,16 @@ fn print(config: &Config, heard: &Heard) -> anyhow::Result<()> {
         .collect();
     if !rows.is_empty() {
         out::table(
-            &["place", "channel", "topic", "unit", "readings", "rate", "last payload", "remarks"],
+            &[
+                "place",
+                "channel",
+                "topic",
+                "unit",
+                "readings",
+                "rate",
+                "last payload",
+                "remarks",
+            ],
             &rows,
         )?;
     }
@@ -157,7 +170,11 @@ fn print(config: &Config, heard: &Heard) -> anyhow::Result<()> {
             clock.client,
             clock.topic,
             clock.ahead_s.abs(),
-            if clock.ahead_s > 0.0 { "ahead" } else { "behind" }
+            if clock.ahead_s > 0.0 {
+                "ahead"
+            } else {
+                "behind"
+            }
         ))?;
     }
     if !heard.unassigned.is_empty() {
@@ -166,7 +183,13 @@ fn print(config: &Config, heard: &Heard) -> anyhow::Result<()> {
         let rows: Vec<Vec<String>> = heard
             .unassigned
             .iter()
-            .map(|t| vec![t.topic.clone(), t.messages.to_string(), t.last_payload.clone()])
+            .map(|t| {
+                vec![
+                    t.topic.clone(),
+                    t.messages.to_string(),
+                    t.last_payload.clone(),
+                ]
+            })
             .collect();
         out::table(&["topic", "messages", "last payload"], &rows)?;
     }
@@ -186,9 +209,12 @@ fn remarks(config: &Config, channel: &ChannelHeard) -> Vec<String> {
     for (flag, count) in &channel.flagged {
         remarks.push(format!("{count} {flag}"));
     }
-    let Some(value) = channel.last_value else { return remarks };
-    let switches: BTreeSet<&str> =
-        ["chamber_door", "kiln_door", "stopper", "vacuum_valve"].into_iter().collect();
+    let Some(value) = channel.last_value else {
+        return remarks;
+    };
+    let switches: BTreeSet<&str> = ["chamber_door", "kiln_door", "stopper", "vacuum_valve"]
+        .into_iter()
+        .collect();
     if switches.contains(channel.channel.as_str()) {
         return remarks;
     }

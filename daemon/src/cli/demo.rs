@@ -64,7 +64,9 @@ const PARTS: [&str; 10] = [
 
 /// Make the invented shop's book and play its latest session.
 #[derive(Debug, Args)]
-#[command(after_help = "Makes 26 weeks of an invented shop in ./demo-book, or in --book DIR, which must be empty or\nanother demo's.\n\nExample:\n  pourbook demo --book /tmp/demo-book")]
+#[command(
+    after_help = "Makes 26 weeks of an invented shop in ./demo-book, or in --book DIR, which must be empty or\nanother demo's.\n\nExample:\n  pourbook demo --book /tmp/demo-book"
+)]
 pub struct DemoArgs {
     #[command(flatten)]
     book: BookArg,
@@ -82,7 +84,11 @@ pub struct DemoArgs {
 /// Runs the command.
 pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
     let began = Instant::now();
-    let folder = args.book.book.clone().unwrap_or_else(|| PathBuf::from(DEFAULT_FOLDER));
+    let folder = args
+        .book
+        .book
+        .clone()
+        .unwrap_or_else(|| PathBuf::from(DEFAULT_FOLDER));
     let book = Book::at(&folder);
     make_room(&book)?;
     let yesterday = || {
@@ -96,7 +102,10 @@ pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
 
     let plans: Vec<&SessionPlan> = shop.sessions().collect();
     let (last, history) = plans.split_last().ok_or_else(|| {
-        anyhow!("those {} weeks have no session; ask for more with --weeks", args.weeks)
+        anyhow!(
+            "those {} weeks have no session; ask for more with --weeks",
+            args.weeks
+        )
     })?;
     let mut truths = Vec::new();
     let mut records = new_records(&book, &config, &shop, last.starts)?;
@@ -116,7 +125,10 @@ pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
     drop(records);
     let session = play(&book, &config, last, &simulated)?;
     truths.push(simulated.truth);
-    let truth = TruthFile { shop: shop.truth(), sessions: truths };
+    let truth = TruthFile {
+        shop: shop.truth(),
+        sessions: truths,
+    };
     let text = serde_json::to_string_pretty(&truth).context("truth.json")?;
     std::fs::write(book.below("truth.json"), text).context("truth.json")?;
 
@@ -267,12 +279,7 @@ fn current_targets(shop: &Shop) -> BTreeMap<(String, String), &sample_data::Targ
     latest
 }
 
-fn new_records(
-    book: &Book,
-    config: &Config,
-    shop: &Shop,
-    now: Micros,
-) -> anyhow::Result<Records> {
+fn new_records(book: &Book, config: &Config, shop: &Shop, now: Micros) -> anyhow::Result<Records> {
     let mut records = Records::open_or_create(
         &book.records(),
         &BookSetup {
@@ -408,7 +415,11 @@ fn play(
     plan: &SessionPlan,
     simulated: &SimulatedSession,
 ) -> anyhow::Result<String> {
-    let first = simulated.samples.first().context("a session without readings")?.time;
+    let first = simulated
+        .samples
+        .first()
+        .context("a session without readings")?
+        .time;
     let clock = Arc::new(ManualClock::at(first.plus_seconds(-1.0)));
     let mut config = config.clone();
     // Any free port: a shop's own daemon may be running on the usual one.
@@ -441,7 +452,10 @@ fn play(
                 break session.name;
             }
             if Instant::now() > patience {
-                bail!("the session was not published within {} s", PATIENCE.as_secs());
+                bail!(
+                    "the session was not published within {} s",
+                    PATIENCE.as_secs()
+                );
             }
             tokio::time::sleep(Duration::from_millis(50)).await;
         };
@@ -461,7 +475,9 @@ async fn publish(
     use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
     let routes = config.routes();
     let mut options = MqttOptions::new("larkfield-sensors", door.ip().to_string(), door.port());
-    options.set_inflight(200).set_keep_alive(Duration::from_secs(30));
+    options
+        .set_inflight(200)
+        .set_keep_alive(Duration::from_secs(30));
     let (client, mut eventloop) = AsyncClient::new(options, 256);
     let (acks, mut acknowledged) = tokio::sync::mpsc::unbounded_channel();
     let polling = tokio::spawn(async move {
@@ -477,7 +493,10 @@ async fn publish(
             }
         }
     });
-    let bar = progress(simulated.samples.len() as u64, "samples over MQTT, each acknowledged");
+    let bar = progress(
+        simulated.samples.len() as u64,
+        "samples over MQTT, each acknowledged",
+    );
     let mut sent = 0;
     let mut answered = 0;
     for reading in &simulated.samples {
@@ -489,7 +508,12 @@ async fn publish(
         let Some(route) = route else { continue };
         clock.advance_to(reading.time);
         client
-            .publish(route.topic.clone(), QoS::AtLeastOnce, false, payload(route, reading))
+            .publish(
+                route.topic.clone(),
+                QoS::AtLeastOnce,
+                false,
+                payload(route, reading),
+            )
             .await
             .context("publishing to the door")?;
         sent += 1;
@@ -503,7 +527,11 @@ async fn publish(
         match patience.await {
             Ok(Some(())) => answered += 1,
             Ok(None) | Err(_) => {
-                let why = if polling.is_finished() { polling.await?.err() } else { None };
+                let why = if polling.is_finished() {
+                    polling.await?.err()
+                } else {
+                    None
+                };
                 bail!(
                     "{} of {sent} samples were not acknowledged{}",
                     sent - answered,
@@ -526,7 +554,11 @@ fn payload(route: &crate::route::Route, reading: &SensedReading) -> Vec<u8> {
         Ok(unit) => unit.from_canonical(reading.value),
         Err(_) => reading.value,
     };
-    format!("{{\"value\":{value:.3},\"time\":{}}}", reading.time.0 / 1000).into_bytes()
+    format!(
+        "{{\"value\":{value:.3},\"time\":{}}}",
+        reading.time.0 / 1000
+    )
+    .into_bytes()
 }
 
 /// Progress on standard error: a bar on a terminal, a line at the start elsewhere.

@@ -10,7 +10,9 @@ use super::{BookArg, WrongUse, out};
 
 /// Rates of defects by setting.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  pourbook evidence --alloy sterling-925 --section thin\n  pourbook evidence --outcome gas-porosity --json")]
+#[command(
+    after_help = "Example:\n  pourbook evidence --alloy sterling-925 --section thin\n  pourbook evidence --outcome gas-porosity --json"
+)]
 pub struct EvidenceArgs {
     #[command(flatten)]
     book: BookArg,
@@ -50,8 +52,16 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
     let ask = Question {
         outcome: Outcome::parse(&args.outcome, &opened.config.defect_kinds)
             .map_err(|e| wrong(&e))?,
-        since: args.since.as_deref().map(|t| day_or_time(t, zone)).transpose()?,
-        until: args.until.as_deref().map(|t| day_or_time(t, zone)).transpose()?,
+        since: args
+            .since
+            .as_deref()
+            .map(|t| day_or_time(t, zone))
+            .transpose()?,
+        until: args
+            .until
+            .as_deref()
+            .map(|t| day_or_time(t, zone))
+            .transpose()?,
         alloy: args.alloy.clone(),
         section: args.section.clone(),
         shown_in: opened.config.shop.shown_in,

@@ -22,8 +22,11 @@ pub struct ExportArgs {
 pub fn export(args: &ExportArgs) -> anyhow::Result<()> {
     let opened = Opened::open(&args.book.book())?;
     let report = crate::export::export(&opened.records, &args.folder)?;
-    let rows: Vec<Vec<String>> =
-        report.tables.iter().map(|(table, rows)| vec![table.clone(), rows.to_string()]).collect();
+    let rows: Vec<Vec<String>> = report
+        .tables
+        .iter()
+        .map(|(table, rows)| vec![table.clone(), rows.to_string()])
+        .collect();
     out::table(&["table", "rows"], &rows)?;
     out::line(&format!("Written to {}", report.folder.display()))
 }

@@ -14,7 +14,9 @@ use crate::session::metadata::meta;
 
 /// Find the pulls and pours of trace files.
 #[derive(Debug, Args)]
-#[command(after_help = "Prints one JSON object per line, in the order of the files.\n\nExample:\n  pourbook extract traces/machine=bench-1/year=2026/week=47/*.parquet")]
+#[command(
+    after_help = "Prints one JSON object per line, in the order of the files.\n\nExample:\n  pourbook extract traces/machine=bench-1/year=2026/week=47/*.parquet"
+)]
 pub struct ExtractArgs {
     /// Trace files
     #[arg(required = true, value_name = "FILE.parquet")]
@@ -44,6 +46,8 @@ pub fn rows_of(file: &Path) -> anyhow::Result<Vec<Row>> {
     let name = || file.display().to_string();
     let open = File::open(file).with_context(name)?;
     let trace = read_trace(open).with_context(name)?;
-    let stem = file.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    let stem = file
+        .file_stem()
+        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     Ok(extract(&trace.samples, &meta(&trace.metadata, &stem)))
 }

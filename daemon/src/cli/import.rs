@@ -24,7 +24,9 @@ pub struct ImportArgs {
 #[derive(Debug, Subcommand)]
 enum What {
     /// Flasks and what became of them, one row per flask line
-    #[command(after_help = "Columns, in any order, units in square brackets:\n  flask, cast_at, machine, session, alloy, section, pattern, pieces, defective,\n  defective_steering, metal [g], remelt [%], pour_temperature [degF], flask_temperature [Cel],\n  vacuum [inHg], gas_flow [L/min], soak [min], seal_age, note, and one per defect kind.\nNeeded: cast_at, pieces, and defective or at least one defect kind. Blank is not zero.\n\nExample:\n  pourbook import castings paper-2019-2025.csv --skip-bad")]
+    #[command(
+        after_help = "Columns, in any order, units in square brackets:\n  flask, cast_at, machine, session, alloy, section, pattern, pieces, defective,\n  defective_steering, metal [g], remelt [%], pour_temperature [degF], flask_temperature [Cel],\n  vacuum [inHg], gas_flow [L/min], soak [min], seal_age, note, and one per defect kind.\nNeeded: cast_at, pieces, and defective or at least one defect kind. Blank is not zero.\n\nExample:\n  pourbook import castings paper-2019-2025.csv --skip-bad"
+    )]
     Castings {
         #[command(flatten)]
         book: BookArg,
@@ -39,7 +41,9 @@ enum What {
         skip_bad: bool,
     },
     /// Readings that another logger took: columns time, channel, value, unit
-    #[command(after_help = "The unit is a column of its own or stands in the header, value [degF].\nChannels: melt_temperature, vacuum, gas_flow, kiln_temperature, …\n\nExample:\n  pourbook import trace 2025-11-03.csv --machine bench-1")]
+    #[command(
+        after_help = "The unit is a column of its own or stands in the header, value [degF].\nChannels: melt_temperature, vacuum, gas_flow, kiln_temperature, …\n\nExample:\n  pourbook import trace 2025-11-03.csv --machine bench-1"
+    )]
     Trace {
         #[command(flatten)]
         book: BookArg,
@@ -66,7 +70,12 @@ enum SenseArg {
 /// Runs the command.
 pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
     match &args.what {
-        What::Castings { book, file, machine, skip_bad } => {
+        What::Castings {
+            book,
+            file,
+            machine,
+            skip_bad,
+        } => {
             let mut opened = Opened::open(&book.book())?;
             let options = ImportOptions {
                 kinds: opened.config.defect_kinds.clone(),
@@ -77,7 +86,9 @@ pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
             };
             let report = import_castings(&mut opened.records, file, &options, opened.now)?;
             for machine in &report.machines_new {
-                eprintln!("pourbook: added the machine \"{machine}\", which no book entry named before");
+                eprintln!(
+                    "pourbook: added the machine \"{machine}\", which no book entry named before"
+                );
             }
             for odd in &report.warnings {
                 eprintln!("pourbook: {odd}");
@@ -98,14 +109,25 @@ pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
             }
             Ok(())
         }
-        What::Trace { book, file, machine, sense } => {
+        What::Trace {
+            book,
+            file,
+            machine,
+            sense,
+        } => {
             let mut opened = Opened::open(&book.book())?;
-            let machine = machine.clone().or_else(|| only_machine(&opened)).ok_or_else(|| {
-                WrongUse("the book has several machines or none; say which with --machine".into())
-            })?;
-            let name = file
-                .file_name()
-                .map_or_else(|| file.display().to_string(), |n| n.to_string_lossy().into_owned());
+            let machine = machine
+                .clone()
+                .or_else(|| only_machine(&opened))
+                .ok_or_else(|| {
+                    WrongUse(
+                        "the book has several machines or none; say which with --machine".into(),
+                    )
+                })?;
+            let name = file.file_name().map_or_else(
+                || file.display().to_string(),
+                |n| n.to_string_lossy().into_owned(),
+            );
             let bytes = std::fs::read(file).with_context(|| file.display().to_string())?;
             let options = TraceOptions {
                 sense: match sense {
@@ -115,11 +137,18 @@ pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
                 ambient_kpa: opened.config.shop.ambient_kpa(),
             };
             let samples = read_trace(&name, bytes, &options)?;
-            if opened.records.add_machine(&machine, AddedBy::Import, opened.now)? {
-                eprintln!("pourbook: added the machine \"{machine}\", which no book entry named before");
+            if opened
+                .records
+                .add_machine(&machine, AddedBy::Import, opened.now)?
+            {
+                eprintln!(
+                    "pourbook: added the machine \"{machine}\", which no book entry named before"
+                );
             }
-            let kilns =
-                opened.config.machine(&machine).map_or_else(Vec::new, |m| m.kilns.clone());
+            let kilns = opened
+                .config
+                .machine(&machine)
+                .map_or_else(Vec::new, |m| m.kilns.clone());
             let readings = placed(samples, &machine.as_str().into(), &kilns);
             let disk = RealDisk::new(opened.book.root());
             let filed = file_readings(
@@ -136,7 +165,13 @@ pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
                 .map(|s| s.opened_at)
                 .min()
                 .unwrap_or(opened.now);
-            assemble_machine(&mut opened.records, &opened.config, &machine, since, opened.now)?;
+            assemble_machine(
+                &mut opened.records,
+                &opened.config,
+                &machine,
+                since,
+                opened.now,
+            )?;
             for session in filed {
                 out::line(&format!(
                     "{}: {} samples, {}",

@@ -30,7 +30,12 @@ pub use open::records_of;
 /// pourbook advises. It is never an interlock: the machine's own safety devices, your oxygen
 /// monitor and your local rules come first.
 #[derive(Debug, Parser)]
-#[command(name = "pourbook", version, propagate_version = true, max_term_width = 100)]
+#[command(
+    name = "pourbook",
+    version,
+    propagate_version = true,
+    max_term_width = 100
+)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -109,7 +114,11 @@ pub fn main() -> ExitCode {
                 return ExitCode::SUCCESS;
             }
             eprintln!("pourbook: {failure:#}");
-            if failure.downcast_ref::<WrongUse>().is_some() { ExitCode::from(2) } else { ExitCode::FAILURE }
+            if failure.downcast_ref::<WrongUse>().is_some() {
+                ExitCode::from(2)
+            } else {
+                ExitCode::FAILURE
+            }
         }
     }
 }

@@ -41,7 +41,12 @@ impl Opened {
         let config = load(book)?;
         let now = SystemClock::new().now();
         let records = records_of(book, &config, false, now)?;
-        Ok(Opened { book: book.clone(), config, records, now })
+        Ok(Opened {
+            book: book.clone(),
+            config,
+            records,
+            now,
+        })
     }
 }
 
@@ -98,7 +103,10 @@ pub fn day_or_time(text: &str, zone: &TimeZone) -> anyhow::Result<Micros> {
     };
     let local = match text.parse::<jiff::civil::DateTime>() {
         Ok(local) => local,
-        Err(_) => text.parse::<jiff::civil::Date>().map_err(|_| wrong())?.at(0, 0, 0, 0),
+        Err(_) => text
+            .parse::<jiff::civil::Date>()
+            .map_err(|_| wrong())?
+            .at(0, 0, 0, 0),
     };
     let at = local.to_zoned_datetime(zone.clone()).map_err(|_| wrong())?;
     Ok(Micros(at.timestamp().as_microsecond()))

@@ -46,13 +46,18 @@ pub fn table(headings: &[&str], rows: &[Vec<String>]) -> anyhow::Result<()> {
             c.is_empty() || c.starts_with(|ch: char| ch.is_ascii_digit() || ch == '-' || ch == '–')
         })
     };
-    let columns: Vec<(usize, bool)> =
-        (0..headings.len()).map(|c| (width(c), numeric(c))).collect();
+    let columns: Vec<(usize, bool)> = (0..headings.len())
+        .map(|c| (width(c), numeric(c)))
+        .collect();
     let print = |cells: &mut dyn Iterator<Item = &str>| {
         let text: Vec<String> = cells
             .zip(&columns)
             .map(|(cell, (width, right))| {
-                if *right { format!("{cell:>width$}") } else { format!("{cell:<width$}") }
+                if *right {
+                    format!("{cell:>width$}")
+                } else {
+                    format!("{cell:<width$}")
+                }
             })
             .collect();
         line(text.join("  ").trim_end())

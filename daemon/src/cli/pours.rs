@@ -10,7 +10,9 @@ use analysis::pour::Row;
 
 /// List pours and pulls.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  pourbook pours --since 2026-11-16\n  pourbook pours --pulls --json > pours.jsonl")]
+#[command(
+    after_help = "Example:\n  pourbook pours --since 2026-11-16\n  pourbook pours --pulls --json > pours.jsonl"
+)]
 pub struct PoursArgs {
     #[command(flatten)]
     book: BookArg,
@@ -35,8 +37,16 @@ pub struct PoursArgs {
 pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
     let opened = Opened::open(&args.book.book())?;
     let zone = &opened.config.shop.time_zone;
-    let since = args.since.as_deref().map(|t| day_or_time(t, zone)).transpose()?;
-    let until = args.until.as_deref().map(|t| day_or_time(t, zone)).transpose()?;
+    let since = args
+        .since
+        .as_deref()
+        .map(|t| day_or_time(t, zone))
+        .transpose()?;
+    let until = args
+        .until
+        .as_deref()
+        .map(|t| day_or_time(t, zone))
+        .transpose()?;
     if let (Some(since), Some(until)) = (since, until)
         && since >= until
     {
@@ -46,7 +56,12 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
         None => None,
         Some(name) => Some(opened.records.session_named(name)?.id),
     };
-    let filter = PourFilter { since, until, session, with_struck: false };
+    let filter = PourFilter {
+        since,
+        until,
+        session,
+        with_struck: false,
+    };
     let pours = opened.records.pours(&filter)?;
     let pulls = opened.records.pulls(since, until, session)?;
     let shown = &opened.config.shop.shown_in;
@@ -62,7 +77,11 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
     if pours.is_empty() {
         eprintln!("pourbook: no pours in that time");
     }
-    let clock = |at| crate::book::local(at, zone).strftime("%Y-%m-%d %H:%M:%S").to_string();
+    let clock = |at| {
+        crate::book::local(at, zone)
+            .strftime("%Y-%m-%d %H:%M:%S")
+            .to_string()
+    };
     let text = |value: Option<String>| value.unwrap_or_default();
     let rows = pours
         .iter()
@@ -76,11 +95,17 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
                 row.session.clone(),
                 row.number.to_string(),
                 clock(row.at),
-                text(row.pour_temperature_c.map(|c| shown.temperature(c).to_string())),
+                text(
+                    row.pour_temperature_c
+                        .map(|c| shown.temperature(c).to_string()),
+                ),
                 text(row.target_c.map(|c| shown.temperature(c).to_string())),
                 text(row.vacuum_kpa.map(|k| shown.vacuum(k).to_string())),
                 text(row.vacuum_lead_s.map(|s| format!("{s:.0} s"))),
-                text(row.flask_temperature_c.map(|c| shown.temperature(c).to_string())),
+                text(
+                    row.flask_temperature_c
+                        .map(|c| shown.temperature(c).to_string()),
+                ),
                 text(row.seal_age_pours.map(|n| n.to_string())),
                 format!("{:.2}", row.confidence),
                 label,
@@ -90,8 +115,17 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
         .context("the flask cards")?;
     out::table(
         &[
-            "session", "no", "poured at", "melt", "target", "vacuum", "lead", "flask", "seal age",
-            "sure", "label",
+            "session",
+            "no",
+            "poured at",
+            "melt",
+            "target",
+            "vacuum",
+            "lead",
+            "flask",
+            "seal age",
+            "sure",
+            "label",
         ],
         &rows,
     )?;
@@ -112,7 +146,15 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
             })
             .collect();
         out::table(
-            &["session", "vacuum on", "depth", "of possible", "time constant", "verdict", ""],
+            &[
+                "session",
+                "vacuum on",
+                "depth",
+                "of possible",
+                "time constant",
+                "verdict",
+                "",
+            ],
             &rows,
         )?;
     }

@@ -26,13 +26,19 @@ pub struct RecordArgs {
 #[derive(Debug, Subcommand)]
 enum What {
     /// A flask card: what is on the tree and how it was burnt out
-    #[command(after_help = "Example:\n  pourbook record flask --label A --alloy sterling-925 --section medium --pieces 24 \\\n      --pattern \"leaf band\" --set-point \"555 Cel\"\n\nA flask of several patterns: repeat --line \"pattern, section, pieces\":\n  pourbook record flask --label B --line \"leaf band, thin, 12\" --line \"signet, heavy, 4\"")]
+    #[command(
+        after_help = "Example:\n  pourbook record flask --label A --alloy sterling-925 --section medium --pieces 24 \\\n      --pattern \"leaf band\" --set-point \"555 Cel\"\n\nA flask of several patterns: repeat --line \"pattern, section, pieces\":\n  pourbook record flask --label B --line \"leaf band, thin, 12\" --line \"signet, heavy, 4\""
+    )]
     Flask(Box<FlaskArgs>),
     /// What came of a flask's pieces
-    #[command(after_help = "Blank is not zero: a kind that is not named was not looked for, unless --others-none.\n\nExample:\n  pourbook record inspection --flask A --pieces 24 --defective 2 --kind no-fill=1 --kind gas-porosity=1")]
+    #[command(
+        after_help = "Blank is not zero: a kind that is not named was not looked for, unless --others-none.\n\nExample:\n  pourbook record inspection --flask A --pieces 24 --defective 2 --kind no-fill=1 --kind gas-porosity=1"
+    )]
     Inspection(Box<InspectionArgs>),
     /// A part that was changed
-    #[command(after_help = "Example:\n  pourbook record part gasket --machine bench-1\n  pourbook record part gas-cylinder --gas argon --volume-l 20 --pressure \"200 bar\"")]
+    #[command(
+        after_help = "Example:\n  pourbook record part gasket --machine bench-1\n  pourbook record part gas-cylinder --gas argon --volume-l 20 --pressure \"200 bar\""
+    )]
     Part(Box<PartArgs>),
 }
 
@@ -193,7 +199,9 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
     let mut opened = Opened::open(&args.book.book())?;
     let zone = opened.config.shop.time_zone.clone();
     let time = |text: &Option<String>| text.as_deref().map(|t| day_or_time(t, &zone)).transpose();
-    let day = args.day.unwrap_or_else(|| opened.records.day_of(opened.now));
+    let day = args
+        .day
+        .unwrap_or_else(|| opened.records.day_of(opened.now));
     let mut card = FlaskCard::new(&args.label, day);
     card.machine = args.machine.clone();
     card.casting_order = args.order;
@@ -204,8 +212,11 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
     card.investment_batch = args.investment.clone();
     card.kiln = args.kiln.clone();
     card.shelf = args.shelf.clone();
-    card.kiln_set_c =
-        args.set_point.as_deref().map(|t| quantity(t, Quantity::Temperature, "555 Cel")).transpose()?;
+    card.kiln_set_c = args
+        .set_point
+        .as_deref()
+        .map(|t| quantity(t, Quantity::Temperature, "555 Cel"))
+        .transpose()?;
     card.soak_min = args.soak_min;
     card.kiln_in_at = time(&args.kiln_in)?;
     card.kiln_out_at = time(&args.kiln_out)?;
@@ -219,7 +230,10 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
             ..FlaskLine::default()
         }]
     } else {
-        args.line.iter().map(|text| line_of(text, args.made_of)).collect::<anyhow::Result<_>>()?
+        args.line
+            .iter()
+            .map(|text| line_of(text, args.made_of))
+            .collect::<anyhow::Result<_>>()?
     };
     let id = opened.records.add_flask(&card, opened.now)?;
     match_day(&mut opened, day)?;
@@ -232,7 +246,11 @@ fn match_day(opened: &mut Opened, day: Date) -> anyhow::Result<()> {
     let from = day_or_time(&day.to_string(), zone)?;
     let until = from.plus_seconds(2.0 * 86_400.0);
     for session in opened.records.sessions(Some(from), Some(until))? {
-        if session.day == day && !opened.records.match_by_order(session.id, opened.now)?.is_empty()
+        if session.day == day
+            && !opened
+                .records
+                .match_by_order(session.id, opened.now)?
+                .is_empty()
         {
             assemble_machine(
                 &mut opened.records,
@@ -253,20 +271,32 @@ fn inspection(args: &InspectionArgs) -> anyhow::Result<()> {
     new.line = args.line;
     new.defective = args.defective;
     new.defective_steering = args.defective_steering;
-    new.kinds = args.kinds.iter().map(|k| kind_of(k)).collect::<anyhow::Result<BTreeMap<_, _>>>()?;
+    new.kinds = args
+        .kinds
+        .iter()
+        .map(|k| kind_of(k))
+        .collect::<anyhow::Result<BTreeMap<_, _>>>()?;
     new.others_none = args.others_none;
     new.by = args.by.clone();
     new.blind = args.blind.then_some(true);
     new.note = args.note.clone();
-    opened.records.add_inspection(&new, &opened.config.defect_kinds, opened.now)?;
+    opened
+        .records
+        .add_inspection(&new, &opened.config.defect_kinds, opened.now)?;
     let card = opened.records.flask(flask)?.card;
-    out::line(&format!("inspection of flask {} of {} written down", card.label, card.day))
+    out::line(&format!(
+        "inspection of flask {} of {} written down",
+        card.label, card.day
+    ))
 }
 
 fn part(args: &PartArgs) -> anyhow::Result<()> {
     let mut opened = Opened::open(&args.book.book())?;
     let zone = &opened.config.shop.time_zone;
-    let at = args.at.as_deref().map_or(Ok(opened.now), |t| day_or_time(t, zone))?;
+    let at = args
+        .at
+        .as_deref()
+        .map_or(Ok(opened.now), |t| day_or_time(t, zone))?;
     let machine = match (&args.machine, &args.kiln) {
         (None, None) => match opened.records.machines()?.as_slice() {
             [one] => Some(one.clone()),
@@ -300,11 +330,17 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
         assemble_machine(&mut opened.records, &opened.config, machine, at, opened.now)?;
     }
     let place = machine.or(args.kiln.clone()).unwrap_or_default();
-    out::line(&format!("{} of {place} changed {}", args.part, local_minute(at, &opened)))
+    out::line(&format!(
+        "{} of {place} changed {}",
+        args.part,
+        local_minute(at, &opened)
+    ))
 }
 
 fn local_minute(at: Micros, opened: &Opened) -> String {
-    crate::book::local(at, &opened.config.shop.time_zone).strftime("%Y-%m-%d %H:%M").to_string()
+    crate::book::local(at, &opened.config.shop.time_zone)
+        .strftime("%Y-%m-%d %H:%M")
+        .to_string()
 }
 
 fn line_of(text: &str, made_of: Option<MadeOf>) -> anyhow::Result<FlaskLine> {
@@ -330,7 +366,10 @@ fn line_of(text: &str, made_of: Option<MadeOf>) -> anyhow::Result<FlaskLine> {
 fn kind_of(text: &str) -> anyhow::Result<(String, u32)> {
     let wrong = || WrongUse(format!("--kind \"{text}\" is not KIND=N, like no-fill=2"));
     let (kind, count) = text.split_once('=').ok_or_else(wrong)?;
-    Ok((kind.trim().to_owned(), count.trim().parse().map_err(|_| wrong())?))
+    Ok((
+        kind.trim().to_owned(),
+        count.trim().parse().map_err(|_| wrong())?,
+    ))
 }
 
 /// A number with its unit, in the stored unit of the quantity.

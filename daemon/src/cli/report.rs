@@ -8,7 +8,9 @@ use crate::write_up::{WriteUp, Written};
 
 /// Write a week's report (and the index), or a session's sheet.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  pourbook report\n  pourbook report --week 2026-W47\n  pourbook report --session 2026-11-18T0912-bench-1")]
+#[command(
+    after_help = "Example:\n  pourbook report\n  pourbook report --week 2026-W47\n  pourbook report --session 2026-11-18T0912-bench-1"
+)]
 pub struct ReportArgs {
     #[command(flatten)]
     book: BookArg,

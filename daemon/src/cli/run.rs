@@ -22,7 +22,9 @@ use crate::storage::{RealDisk, Storage};
 
 /// Log the bench until told to stop.
 #[derive(Debug, Args)]
-#[command(after_help = "Stop it with Ctrl-C or SIGTERM: everything taken in is stored first.\n\nExample:\n  pourbook run --book ~/book")]
+#[command(
+    after_help = "Stop it with Ctrl-C or SIGTERM: everything taken in is stored first.\n\nExample:\n  pourbook run --book ~/book"
+)]
 pub struct RunArgs {
     #[command(flatten)]
     book: BookArg,
@@ -103,7 +105,11 @@ pub fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
 /// One line per thing that a person must know, on standard error without times: whoever keeps
 /// the service's output stamps them.
 pub fn log_to_stderr(verbose: bool) {
-    let level = if verbose { "pourbook=debug" } else { "pourbook=info" };
+    let level = if verbose {
+        "pourbook=debug"
+    } else {
+        "pourbook=info"
+    };
     let filter = tracing_subscriber::EnvFilter::try_from_env("POURBOOK_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
     let _ = tracing_subscriber::fmt()
@@ -125,7 +131,9 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
     JournalReader::new(Arc::clone(&storage), id).scan(0, |_, entry| {
         if let Entry::Close(close) = entry
             && close.session == args.session
-            && newest.as_ref().is_none_or(|held| held.generation <= close.generation)
+            && newest
+                .as_ref()
+                .is_none_or(|held| held.generation <= close.generation)
         {
             newest = Some(close.clone());
         }
@@ -134,7 +142,12 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
     let published = publish(&storage, id, &close)?;
     let found = extract::rows_of(&book.below(&published.path))?;
     out::json_lines(&[PublishedSession {
-        lost: published.holes.iter().filter(|h| !h.torn).map(|h| h.entries()).sum(),
+        lost: published
+            .holes
+            .iter()
+            .filter(|h| !h.torn)
+            .map(|h| h.entries())
+            .sum(),
         path: published.path,
         sha256: published.sha256,
         rows: published.rows,

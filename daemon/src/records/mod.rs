@@ -27,8 +27,8 @@
 //! | [`dictionary`] | every table and column in words, with its unit |
 
 pub mod book;
-pub mod claims;
 pub mod card;
+pub mod claims;
 pub mod dictionary;
 pub mod error;
 pub mod evidence;

@@ -159,7 +159,9 @@ impl Bench {
     fn flush_troubles(&mut self) -> anyhow::Result<()> {
         let now = self.now();
         for ((place, channel, reason), count) in std::mem::take(&mut self.troubles) {
-            self.setup.records.note_trouble(&place, &channel, &reason, None, count, now, now)?;
+            self.setup
+                .records
+                .note_trouble(&place, &channel, &reason, None, count, now, now)?;
         }
         Ok(())
     }
@@ -167,7 +169,9 @@ impl Bench {
     fn take_reading(&mut self, seq: u64, reading: &Reading) -> anyhow::Result<()> {
         let names: Vec<Arc<str>> = self.machines.keys().cloned().collect();
         for name in names {
-            let Some(machine) = self.machines.get_mut(&name) else { continue };
+            let Some(machine) = self.machines.get_mut(&name) else {
+                continue;
+            };
             if !machine.keeper.hears(&reading.place) {
                 continue;
             }
@@ -178,10 +182,13 @@ impl Bench {
                     self.look_back(&name, id)?;
                 }
                 Step::Late(id) => {
-                    self.late.insert(id, (Arc::clone(&name), self.setup.clock.now()));
+                    self.late
+                        .insert(id, (Arc::clone(&name), self.setup.clock.now()));
                 }
                 Step::Within(id) => {
-                    let Some(session) = machine.lives.get_mut(&id) else { continue };
+                    let Some(session) = machine.lives.get_mut(&id) else {
+                        continue;
+                    };
                     let news = session.live.take(reading);
                     for event in news.provisional {
                         self.tell(&name, &event);
@@ -198,12 +205,16 @@ impl Bench {
     /// Writes an opened session into the records.
     pub(super) fn open_session(&mut self, machine: &Arc<str>, id: Uuid) -> anyhow::Result<()> {
         let config = Arc::clone(&self.setup.config);
-        let Some(bench) = self.machines.get_mut(machine) else { return Ok(()) };
+        let Some(bench) = self.machines.get_mut(machine) else {
+            return Ok(());
+        };
         let Some(open) = bench.keeper.open().iter().find(|s| s.id == id).cloned() else {
             return Ok(());
         };
         let name = free_name(&self.setup.records, &config, machine, open.opened)?;
-        let kilns = config.machine(machine).map_or_else(Vec::new, |m| m.kilns.clone());
+        let kilns = config
+            .machine(machine)
+            .map_or_else(Vec::new, |m| m.kilns.clone());
         self.setup.records.open_session(&NewSession {
             id,
             name: name.clone(),
@@ -220,11 +231,15 @@ impl Bench {
 
     /// Feeds a session's detector what the journal holds of it already.
     pub(super) fn look_back(&mut self, machine: &Arc<str>, id: Uuid) -> anyhow::Result<()> {
-        let Some(bench) = self.machines.get_mut(machine) else { return Ok(()) };
+        let Some(bench) = self.machines.get_mut(machine) else {
+            return Ok(());
+        };
         let claims = bench.keeper.claims_of(id);
         let last = claims.first().map_or(0, |c| c.last_seq);
         let other_windows: Vec<_> = bench.keeper.closed().to_vec();
-        let Some(session) = bench.lives.get_mut(&id) else { return Ok(()) };
+        let Some(session) = bench.lives.get_mut(&id) else {
+            return Ok(());
+        };
         let horizon = bench
             .keeper
             .open()
@@ -234,12 +249,16 @@ impl Bench {
         self.setup
             .reader
             .scan_range(0..=last, |found| {
-                let Entry::Reading(reading) = found.entry else { return };
+                let Entry::Reading(reading) = found.entry else {
+                    return;
+                };
                 // A kiln's night may lie in an earlier session's window and is still wanted;
                 // a machine's own readings there are that session's.
                 let own = matches!(reading.place, crate::place::Place::Machine(_));
                 let theirs = own
-                    && other_windows.iter().any(|w| w.from <= reading.time && reading.time <= w.to);
+                    && other_windows
+                        .iter()
+                        .any(|w| w.from <= reading.time && reading.time <= w.to);
                 if !theirs && reading.time <= horizon {
                     session.live.take(reading);
                 }
@@ -269,7 +288,13 @@ impl Bench {
         }
         settle::settle(&mut self.setup.records, id, None, rows, now)?;
         let opened = self.setup.records.session(id)?.opened_at;
-        settle::assemble_machine(&mut self.setup.records, &self.setup.config, machine, opened, now)?;
+        settle::assemble_machine(
+            &mut self.setup.records,
+            &self.setup.config,
+            machine,
+            opened,
+            now,
+        )?;
         Ok(())
     }
 
@@ -281,13 +306,21 @@ impl Bench {
             if let Some(board) = &self.setup.board {
                 board.advice(
                     machine,
-                    &Advice { at: now, about: "pull".into(), level: level.into(), sentence },
+                    &Advice {
+                        at: now,
+                        about: "pull".into(),
+                        level: level.into(),
+                        sentence,
+                    },
                 );
             }
         };
         match event {
-            Event::PullJudged { verdict, depth_kpa, .. } => {
-                let depth = depth_kpa.map_or_else(|| "nothing".into(), |k| shown.vacuum(k).to_string());
+            Event::PullJudged {
+                verdict, depth_kpa, ..
+            } => {
+                let depth =
+                    depth_kpa.map_or_else(|| "nothing".into(), |k| shown.vacuum(k).to_string());
                 match verdict {
                     Verdict::Good => advise("good", format!("Vacuum {depth} below air.")),
                     Verdict::Weak | Verdict::Missing => {
@@ -308,7 +341,9 @@ impl Bench {
     }
 
     fn clock_of(&self, at: Micros) -> String {
-        crate::book::local(at, &self.setup.config.shop.time_zone).strftime("%H:%M:%S").to_string()
+        crate::book::local(at, &self.setup.config.shop.time_zone)
+            .strftime("%H:%M:%S")
+            .to_string()
     }
 
     async fn tick(&mut self) -> anyhow::Result<()> {
@@ -354,9 +389,16 @@ impl Bench {
             metadata: metadata(config, machine, &name, plan.id),
             name,
         };
-        let submission = Submission { entries: vec![Entry::Close(close)], ack: None };
+        let submission = Submission {
+            entries: vec![Entry::Close(close)],
+            ack: None,
+        };
         // A writer that is gone has ended the process or is about to.
-        self.setup.closes.send(submission).await.context("the journal's writer has stopped")
+        self.setup
+            .closes
+            .send(submission)
+            .await
+            .context("the journal's writer has stopped")
     }
 
     /// Sessions that samples came late for get the next generation of their trace.
@@ -374,9 +416,15 @@ impl Bench {
             let session = self.setup.records.session(id)?;
             let generation = session.published.as_ref().map_or(1, |p| p.generation + 1);
             let bench = self.machines.get_mut(&machine);
-            let Some(plan) = bench.and_then(|b| b.keeper.close_again(id)) else { continue };
-            info!("session {}: samples came late; its trace is made anew", session.name);
-            self.submit_close(&machine, &plan, session.name, generation).await?;
+            let Some(plan) = bench.and_then(|b| b.keeper.close_again(id)) else {
+                continue;
+            };
+            info!(
+                "session {}: samples came late; its trace is made anew",
+                session.name
+            );
+            self.submit_close(&machine, &plan, session.name, generation)
+                .await?;
         }
         Ok(())
     }
@@ -385,7 +433,9 @@ impl Bench {
     pub(super) fn close_is_durable(&mut self, close: Box<Close>) -> anyhow::Result<()> {
         let last_seq = close.claims.iter().map(|c| c.last_seq).max().unwrap_or(0);
         let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
-        self.setup.records.close_claim(close.session, to, last_seq)?;
+        self.setup
+            .records
+            .close_claim(close.session, to, last_seq)?;
         self.closing.insert(close.session, close.clone());
         self.jobs.add(Job::Publish(close));
         Ok(())
@@ -393,7 +443,9 @@ impl Bench {
 
     fn try_again(&mut self) {
         let now = tokio::time::Instant::now();
-        let (due, rest) = std::mem::take(&mut self.again).into_iter().partition(|(at, _)| *at <= now);
+        let (due, rest) = std::mem::take(&mut self.again)
+            .into_iter()
+            .partition(|(at, _)| *at <= now);
         self.again = rest;
         for (_, close) in due {
             self.jobs.add(Job::Publish(close));
@@ -405,13 +457,22 @@ impl Bench {
             Done::Published(close, published) => self.published(&close, *published),
             Done::NotPublished(close, why) => {
                 error!("session {}: {why}; trying again", close.name);
-                self.trouble(&close.machine, "", &format!("a trace could not be published: {why}"));
-                self.again.push((tokio::time::Instant::now() + TRY_AGAIN, close));
+                self.trouble(
+                    &close.machine,
+                    "",
+                    &format!("a trace could not be published: {why}"),
+                );
+                self.again
+                    .push((tokio::time::Instant::now() + TRY_AGAIN, close));
                 Ok(())
             }
             Done::Report(job, Err(why)) => {
                 error!("{job:?}: {why}");
-                self.trouble("reports", "", &format!("a report could not be written: {why}"));
+                self.trouble(
+                    "reports",
+                    "",
+                    &format!("a report could not be written: {why}"),
+                );
                 Ok(())
             }
             Done::Report(_, Ok(())) => Ok(()),
@@ -435,19 +496,51 @@ impl Bench {
         )?;
         if published.lost > 0 {
             let why = "samples lost to damage of the disk, found in the journal";
-            records.note_trouble(&close.machine, "", why, Some(close.session), published.lost, now, now)?;
+            records.note_trouble(
+                &close.machine,
+                "",
+                why,
+                Some(close.session),
+                published.lost,
+                now,
+                now,
+            )?;
         }
         if published.moved > 0 {
             let why = "readings timed anew because the clock was set";
-            records.note_trouble(&close.machine, "", why, Some(close.session), published.moved, now, now)?;
+            records.note_trouble(
+                &close.machine,
+                "",
+                why,
+                Some(close.session),
+                published.moved,
+                now,
+                now,
+            )?;
         }
-        let pours = published.found.iter().filter(|r| matches!(r, analysis::pour::Row::Pour(_))).count();
-        settle::settle(records, close.session, Some(published.sha256), published.found, now)?;
+        let pours = published
+            .found
+            .iter()
+            .filter(|r| matches!(r, analysis::pour::Row::Pour(_)))
+            .count();
+        settle::settle(
+            records,
+            close.session,
+            Some(published.sha256),
+            published.found,
+            now,
+        )?;
         let opened = records.session(close.session)?.opened_at;
         settle::assemble_machine(records, &self.setup.config, &close.machine, opened, now)?;
-        info!("session {}: {} samples published, {pours} pours", close.name, published.rows);
+        info!(
+            "session {}: {} samples published, {pours} pours",
+            close.name, published.rows
+        );
         self.jobs.add(Job::SessionSheet(close.name.clone()));
-        self.jobs.add(Job::Week(week_name(opened, &self.setup.config.shop.time_zone)));
+        self.jobs.add(Job::Week(week_name(
+            opened,
+            &self.setup.config.shop.time_zone,
+        )));
         self.retire()
     }
 
@@ -474,11 +567,14 @@ impl Bench {
     }
 
     fn post_status(&self, now: Micros) {
-        let Some(board) = &self.setup.board else { return };
+        let Some(board) = &self.setup.board else {
+            return;
+        };
         for (name, machine) in &self.machines {
             let figures = machine.lives.values().next_back().map(|s| s.live.now());
             let fresh = |r: Option<analysis::pour::Reading>| {
-                r.filter(|r| now.seconds_since(r.at) < 60.0).map(|r| r.value)
+                r.filter(|r| now.seconds_since(r.at) < 60.0)
+                    .map(|r| r.value)
             };
             board.status(
                 name,

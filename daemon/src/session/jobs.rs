@@ -72,14 +72,16 @@ impl Jobs {
         done: mpsc::UnboundedSender<Done>,
     ) -> std::io::Result<Jobs> {
         let (queue, jobs) = std::sync::mpsc::channel::<Job>();
-        let thread = std::thread::Builder::new().name("jobs".into()).spawn(move || {
-            for job in jobs {
-                let told = done.send(do_job(&program, &book, job));
-                if told.is_err() {
-                    return;
+        let thread = std::thread::Builder::new()
+            .name("jobs".into())
+            .spawn(move || {
+                for job in jobs {
+                    let told = done.send(do_job(&program, &book, job));
+                    if told.is_err() {
+                        return;
+                    }
                 }
-            }
-        })?;
+            })?;
         Ok(Jobs { queue, thread })
     }
 
@@ -115,7 +117,12 @@ fn do_job(program: &Path, book: &Path, job: Job) -> Done {
 }
 
 fn publish(program: &Path, book: &Path, session: Uuid) -> Result<PublishedSession, String> {
-    let printed = run(program, book, "publish-session", &["--session", &session.to_string()])?;
+    let printed = run(
+        program,
+        book,
+        "publish-session",
+        &["--session", &session.to_string()],
+    )?;
     serde_json::from_slice(&printed).map_err(|e| format!("the publishing child's answer: {e}"))
 }
 
@@ -136,7 +143,11 @@ fn run(program: &Path, book: &Path, command: &str, args: &[&str]) -> Result<Vec<
         return Ok(output.stdout);
     }
     let told = String::from_utf8_lossy(&output.stderr);
-    let last = told.lines().last().unwrap_or_default().trim_start_matches("pourbook: ");
+    let last = told
+        .lines()
+        .last()
+        .unwrap_or_default()
+        .trim_start_matches("pourbook: ");
     Err(format!("{command}: {last} ({})", output.status))
 }
 
@@ -153,7 +164,10 @@ pub fn limit_memory() {
         return;
     }
     use rustix::process::{Resource, Rlimit, setrlimit};
-    let limit = Rlimit { current: Some(CHILD_BYTES), maximum: Some(CHILD_BYTES) };
+    let limit = Rlimit {
+        current: Some(CHILD_BYTES),
+        maximum: Some(CHILD_BYTES),
+    };
     if let Err(e) = setrlimit(Resource::Data, limit) {
         eprintln!("pourbook: this child's memory could not be limited: {e}");
     }

@@ -30,7 +30,11 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
     let mut unpublished = unpublished_closes(&bench)?;
     for claim in bench.setup.records.claims(now.plus_seconds(-REMEMBER_S))? {
         // The journal's close is ahead of the records if the last run ended between the two.
-        let closed = match unpublished.iter().filter(|c| c.session == claim.session).next_back() {
+        let closed = match unpublished
+            .iter()
+            .filter(|c| c.session == claim.session)
+            .next_back()
+        {
             Some(close) => Some(end_of(close)),
             None if claim.published => claim.closed,
             None => None,
@@ -65,12 +69,18 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
             windows.remove(name).unwrap_or_default(),
             opens.remove(name).unwrap_or_default(),
         );
-        let part = MachineBench { keeper, lives: BTreeMap::new() };
+        let part = MachineBench {
+            keeper,
+            lives: BTreeMap::new(),
+        };
         bench.machines.insert(Arc::clone(&machine.name), part);
     }
     replay(&mut bench)?;
     for close in unpublished.drain(..) {
-        info!("session {}: closed but not published; publishing it", close.name);
+        info!(
+            "session {}: closed but not published; publishing it",
+            close.name
+        );
         bench.close_is_durable(Box::new(close))?;
     }
     Ok(bench)
@@ -101,7 +111,10 @@ fn unpublished_closes(bench: &Bench) -> anyhow::Result<Vec<Close>> {
 
 fn end_of(close: &Close) -> (Micros, u64) {
     let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
-    (to, close.claims.iter().map(|c| c.last_seq).max().unwrap_or(0))
+    (
+        to,
+        close.claims.iter().map(|c| c.last_seq).max().unwrap_or(0),
+    )
 }
 
 /// Shows the keepers everything that the journal holds, and starts the detectors of the
@@ -109,11 +122,17 @@ fn end_of(close: &Close) -> (Micros, u64) {
 fn replay(bench: &mut Bench) -> anyhow::Result<()> {
     let mut opened: Vec<(Arc<str>, Uuid)> = Vec::new();
     let mut late: Vec<(Arc<str>, Uuid)> = Vec::new();
-    let Bench { machines, setup: given, .. } = bench;
+    let Bench {
+        machines,
+        setup: given,
+        ..
+    } = bench;
     given
         .reader
         .scan(0, |seq, entry| {
-            let Entry::Reading(reading) = entry else { return };
+            let Entry::Reading(reading) = entry else {
+                return;
+            };
             for (name, machine) in machines.iter_mut() {
                 if !machine.keeper.hears(&reading.place) {
                     continue;
@@ -135,7 +154,13 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
     }
     let mut open: Vec<(Arc<str>, Uuid)> = Vec::new();
     for (name, machine) in &bench.machines {
-        open.extend(machine.keeper.open().iter().map(|s| (Arc::clone(name), s.id)));
+        open.extend(
+            machine
+                .keeper
+                .open()
+                .iter()
+                .map(|s| (Arc::clone(name), s.id)),
+        );
     }
     let config = Arc::clone(&bench.setup.config);
     for (name, id) in open {
@@ -144,7 +169,13 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
             // With all of the journal seen, the burnout that it claims is known.
             let live = Live::new(setup(&config, &name), &machine.keeper.claims_of(id));
             info!("session {session} is open");
-            machine.lives.insert(id, Session { name: session, live });
+            machine.lives.insert(
+                id,
+                Session {
+                    name: session,
+                    live,
+                },
+            );
         }
         bench.look_back(&name, id)?;
     }

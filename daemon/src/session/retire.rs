@@ -43,7 +43,10 @@ pub fn done(
     let mut waiting = Vec::new();
     reader.scan(0, |seq, entry| {
         if let Entry::Close(close) = entry {
-            if published.get(&close.session).is_some_and(|g| *g >= close.generation) {
+            if published
+                .get(&close.session)
+                .is_some_and(|g| *g >= close.generation)
+            {
                 for claim in &close.claims {
                     let key = (close.machine.clone(), claim.place.clone(), claim.channel);
                     claims.entry(key).or_default().push(claim.clone());
@@ -58,12 +61,18 @@ pub fn done(
     let mut heard: BTreeMap<Place, Vec<Arc<str>>> = BTreeMap::new();
     reader.scan(0, |seq, entry| {
         last = last.max(seq);
-        let Entry::Reading(reading) = entry else { return };
-        let machines = heard.entry(reading.place.clone()).or_insert_with(|| hearing(&reading.place));
+        let Entry::Reading(reading) = entry else {
+            return;
+        };
+        let machines = heard
+            .entry(reading.place.clone())
+            .or_insert_with(|| hearing(&reading.place));
         let filed = !machines.is_empty()
             && machines.iter().all(|machine| {
                 let key = (machine.to_string(), reading.place.clone(), reading.channel);
-                claims.get(&key).is_some_and(|c| c.iter().any(|c| takes(c, seq, reading)))
+                claims
+                    .get(&key)
+                    .is_some_and(|c| c.iter().any(|c| takes(c, seq, reading)))
             });
         if filed {
             return;

@@ -157,6 +157,7 @@ impl Service {
             records,
             reader: JournalReader::new(Arc::clone(&storage), id),
             clock,
+            journal: writer.metrics(),
             closes: writer.closes(),
             retire: Retire(writer.retire()),
             program,

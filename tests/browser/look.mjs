@@ -51,7 +51,10 @@ async function chartsWithoutName(page) {
   const nameless = [];
   const charts = await page.$$("svg");
   for (const [index, chart] of charts.entries()) {
-    const hidden = await chart.evaluate((e) => e.closest("[aria-hidden=true]") !== null);
+    const hidden = await chart.evaluate(
+      // A drawing for the other width is not shown and so has no name to give.
+      (e) => e.closest("[aria-hidden=true]") !== null || e.getClientRects().length === 0,
+    );
     if (hidden) continue;
     await chart.evaluate((e, n) => e.setAttribute("data-look", String(n)), index);
     const { result } = await session.send("Runtime.evaluate", {

@@ -2,7 +2,7 @@
 //! running daemon, and writes the reports. Everything a shop would use is used: the same door,
 //! journal, extractor, records and pages; only the shop is invented and the clock is driven.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -22,7 +22,7 @@ use sample_data::{
 use uuid::Uuid;
 
 use super::open::load;
-use super::run::runtime;
+use super::run::{log_to_stderr, runtime};
 use super::{BookArg, out, report};
 use crate::book::Book;
 use crate::clock::{Clock, ManualClock, SystemClock};
@@ -48,6 +48,8 @@ const RATE_HZ: f64 = 1.0;
 const CYLINDER_L: f64 = 10.0;
 /// How long the daemon may take to close and publish the session.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// How far the driven clock may run ahead of what is not yet acknowledged, s.
+const MOST_LAG_S: f64 = 4.0;
 /// What a demo book consists of; only these are ever removed.
 const PARTS: [&str; 10] = [
     "traces",
@@ -76,7 +78,10 @@ pub struct DemoArgs {
     /// What the invented shop's luck is drawn from
     #[arg(long, default_value_t = 7)]
     seed: u64,
-    /// The last day [default: yesterday]
+    /// Say what the daemon does
+    #[arg(long)]
+    verbose: bool,
+    /// The last day [default: last Sunday, so that the last week is a whole one]
     #[arg(long, value_name = "DAY")]
     ending: Option<Date>,
 }
@@ -84,6 +89,9 @@ pub struct DemoArgs {
 /// Runs the command.
 pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
     let began = Instant::now();
+    if args.verbose {
+        log_to_stderr(true);
+    }
     let folder = args
         .book
         .book
@@ -91,11 +99,13 @@ pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
         .unwrap_or_else(|| PathBuf::from(DEFAULT_FOLDER));
     let book = Book::at(&folder);
     make_room(&book)?;
-    let yesterday = || {
-        let now = SystemClock::new().now().plus_seconds(-86_400.0);
-        crate::book::local(now, &jiff::tz::TimeZone::UTC).date()
+    let sunday = || {
+        let now = crate::book::local(SystemClock::new().now(), &jiff::tz::TimeZone::UTC).date();
+        let since = i64::from(now.weekday().to_monday_zero_offset()) + 1;
+        now.checked_sub(jiff::Span::new().days(since))
+            .unwrap_or(now)
     };
-    let shop = Shop::new(args.seed, args.weeks, args.ending.unwrap_or_else(yesterday));
+    let shop = Shop::new(args.seed, args.weeks, args.ending.unwrap_or_else(sunday));
     std::fs::create_dir_all(book.root()).with_context(|| folder.display().to_string())?;
     std::fs::write(book.config(), configuration(&shop)).context("pourbook.toml")?;
     let config = load(&book)?;
@@ -497,8 +507,7 @@ async fn publish(
         simulated.samples.len() as u64,
         "samples over MQTT, each acknowledged",
     );
-    let mut sent = 0;
-    let mut answered = 0;
+    let mut unanswered: VecDeque<Micros> = VecDeque::new();
     for reading in &simulated.samples {
         let at = place(plan, reading.place);
         let route = routes
@@ -506,39 +515,23 @@ async fn publish(
             .flatten()
             .find(|r| r.place == at && r.channel == reading.channel);
         let Some(route) = route else { continue };
-        clock.advance_to(reading.time);
-        client
-            .publish(
-                route.topic.clone(),
-                QoS::AtLeastOnce,
-                false,
-                payload(route, reading),
-            )
-            .await
-            .context("publishing to the door")?;
-        sent += 1;
-        while acknowledged.try_recv().is_ok() {
-            answered += 1;
+        // The driven clock must not run away from what is under way, or the sensors would seem
+        // to have wrong clocks.
+        let oldest = reading.time.plus_seconds(-MOST_LAG_S);
+        while unanswered.front().is_some_and(|sent| *sent < oldest) {
+            one_answer(&mut acknowledged, &mut unanswered).await?;
             bar.inc(1);
         }
+        clock.advance_to(reading.time);
+        let text = payload(route, reading);
+        client
+            .publish(route.topic.clone(), QoS::AtLeastOnce, false, text)
+            .await
+            .context("publishing to the door")?;
+        unanswered.push_back(reading.time);
     }
-    while answered < sent {
-        let patience = tokio::time::timeout(PATIENCE, acknowledged.recv());
-        match patience.await {
-            Ok(Some(())) => answered += 1,
-            Ok(None) | Err(_) => {
-                let why = if polling.is_finished() {
-                    polling.await?.err()
-                } else {
-                    None
-                };
-                bail!(
-                    "{} of {sent} samples were not acknowledged{}",
-                    sent - answered,
-                    why.map_or_else(String::new, |e| format!(": {e}"))
-                );
-            }
-        }
+    while !unanswered.is_empty() {
+        one_answer(&mut acknowledged, &mut unanswered).await?;
         bar.inc(1);
     }
     bar.finish();
@@ -546,6 +539,20 @@ async fn publish(
     // The event loop must see the disconnect go out.
     let _ = tokio::time::timeout(Duration::from_secs(1), polling).await;
     Ok(())
+}
+
+/// Waits for the next acknowledgement; they come in the order in which was sent.
+async fn one_answer(
+    acknowledged: &mut tokio::sync::mpsc::UnboundedReceiver<()>,
+    unanswered: &mut VecDeque<Micros>,
+) -> anyhow::Result<()> {
+    match tokio::time::timeout(PATIENCE, acknowledged.recv()).await {
+        Ok(Some(())) => {
+            unanswered.pop_front();
+            Ok(())
+        }
+        Ok(None) | Err(_) => bail!("{} samples were not acknowledged", unanswered.len()),
+    }
 }
 
 /// A reading as a small sensor sends it: value in its own unit, time as milliseconds since 1970.

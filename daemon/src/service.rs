@@ -20,8 +20,8 @@ use crate::config::{Config, WayIn};
 use crate::journal::{
     Journal, JournalMetrics, JournalReader, JournalSettings, Writer, WriterSettings,
 };
-use crate::mqtt::broker::{Broker, BrokerSettings};
-use crate::mqtt::door::{Door, DoorSettings, Login};
+use crate::mqtt::broker::Broker;
+use crate::mqtt::door::Door;
 use crate::mqtt::heard::Heard;
 use crate::mqtt::ingest::Ingest;
 use crate::mqtt::status::StatusBoard;
@@ -127,9 +127,7 @@ impl Service {
         let mut reachable: Box<dyn Fn() -> bool + Send> = Box::new(|| true);
         match &config.way_in {
             WayIn::Door(door) => {
-                let mut settings = DoorSettings::on(door.listen);
-                settings.logins = logins(door);
-                let door = Door::bind(settings).await?;
+                let door = Door::bind(door.settings()).await?;
                 door_address = Some(door.local_addr());
                 info!("sensors publish to {}", door.local_addr());
                 ways.push(tokio::spawn(
@@ -138,7 +136,8 @@ impl Service {
             }
             WayIn::Broker(shop) => {
                 let posts = StatusBoard::new();
-                let broker = Broker::new(broker_settings(shop, &config)?, posts.clone())?;
+                let machines = config.machines.iter().map(|m| m.name.to_string()).collect();
+                let broker = Broker::new(shop.settings(machines)?, posts.clone())?;
                 let state = broker.state();
                 reachable = Box::new(move || state.borrow().connected);
                 board = Some(posts);
@@ -217,36 +216,6 @@ impl Service {
         }
         Ok(())
     }
-}
-
-/// Who may publish through the door.
-pub fn logins(door: &crate::config::Door) -> Vec<Login> {
-    door.sensors
-        .iter()
-        .map(|s| Login {
-            user: s.user.clone(),
-            password: s.password.reveal().to_owned(),
-            topic_prefix: s.topic_prefix.clone(),
-        })
-        .collect()
-}
-
-/// How the shop's broker is reached.
-///
-/// # Errors
-/// When the address or the client id cannot work.
-pub fn broker_settings(
-    shop: &crate::config::Broker,
-    config: &Config,
-) -> anyhow::Result<BrokerSettings> {
-    let mut settings = BrokerSettings::at(&shop.url)?;
-    settings.client_id = shop.client_id.clone();
-    settings.login = shop.user.clone().map(|user| {
-        let password = shop.password.as_ref().map_or("", |p| p.reveal());
-        (user, password.to_owned())
-    });
-    settings.machines = config.machines.iter().map(|m| m.name.to_string()).collect();
-    Ok(settings)
 }
 
 async fn post_heard(ingest: Ingest, storage: Arc<dyn Storage>) {

@@ -94,7 +94,7 @@ fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
                     vacuum_share: Some(vacuum / 100.3),
                     gas_flow_l_min: Some(4.0 + dice.bell() * 0.2),
                     soak_min: Some(160.0 + dice.bell() * 10.0),
-                    seal_age_pours: Some(week as u32 % 9 * 10 + n),
+                    seal_age_pours: Some(week % 9 * 10 + n),
                     remelt_percent: Some(30.0),
                     metal_g: Some(180.0 + dice.bell() * 25.0),
                     set_aside: weak.then(|| "weak pull".to_owned()),

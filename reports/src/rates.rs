@@ -162,7 +162,7 @@ mod tests {
             defective_steering: None,
             kinds: BTreeMap::from([
                 ("no-fill".to_owned(), defective / 2),
-                ("broken-pattern".to_owned(), u32::from(n % 4 == 0)),
+                ("broken-pattern".to_owned(), u32::from(n.is_multiple_of(4))),
             ]),
             pour_temperature_c: Some(940.0 + f64::from(n)),
             flask_temperature_c: None,

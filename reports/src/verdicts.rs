@@ -50,8 +50,9 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
             wording::clock_seconds(p.opened_at, zone)
         };
         let tau = match (p.tau_s, p.tau_se_s) {
-            (Some(t), Some(se)) if t.is_finite() && se.is_finite() => format!("{t:.1} ± {se:.1} s"),
-            (Some(t), None) if t.is_finite() => format!("{t:.1} s"),
+            // A standard error that would print as nothing is left out, not shown as certainty.
+            (Some(t), Some(se)) if t.is_finite() && se >= 0.05 => format!("{t:.1} ± {se:.1} s"),
+            (Some(t), _) if t.is_finite() => format!("{t:.1} s"),
             _ => String::new(),
         };
         table.push(vec![

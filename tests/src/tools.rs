@@ -52,10 +52,10 @@ impl Mosquitto {
         fs::write(
             &settings,
             format!(
-                "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
-                 persistence_location {}/\nmax_inflight_messages 1000\nmax_queued_messages \
-                 100000\nuser root\nlog_dest file {}\nlog_type error\nlog_type notice\nlog_type \
+                "{}listener {port} 127.0.0.1\nallow_anonymous true\npersistence_location {}/\n\
+                 user root\nlog_dest file {}\nlog_type error\nlog_type notice\nlog_type \
                  subscribe\n",
+                include_str!("../../daemon/mosquitto.conf"),
                 store.display(),
                 log.display()
             ),

@@ -16,12 +16,12 @@ use super::{BookArg, out};
 use crate::book::Book;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, WayIn};
-use crate::mqtt::broker::{Broker, BrokerSettings};
-use crate::mqtt::door::{Door, DoorSettings};
+use crate::mqtt::broker::Broker;
+use crate::mqtt::door::Door;
 use crate::mqtt::heard::{ChannelHeard, Heard};
 use crate::mqtt::ingest::Ingest;
 use crate::mqtt::status::StatusBoard;
-use crate::service::{HEARD_FILE, broker_settings, logins};
+use crate::service::HEARD_FILE;
 use crate::shutdown::Shutdown;
 
 /// Check the configuration, then listen and say what arrives.
@@ -88,17 +88,15 @@ fn listen(config: &Config, listen_for: Duration) -> anyhow::Result<Heard> {
         let (stop, shutdown) = Shutdown::new();
         let way = match &config.way_in {
             WayIn::Door(door) => {
-                let mut settings = DoorSettings::on(door.listen);
-                settings.logins = logins(door);
-                let door = Door::bind(settings).await?;
+                let door = Door::bind(door.settings()).await?;
                 eprintln!("pourbook: sensors may publish to {}", door.local_addr());
                 tokio::spawn(door.run(ingest.clone(), shutdown))
             }
             WayIn::Broker(shop) => {
-                let mut settings: BrokerSettings = broker_settings(shop, config)?;
+                // Without machines no status is published: that is the daemon's to say.
+                let mut settings = shop.settings(Vec::new())?;
                 // Another name than the daemon's: what the broker keeps for that one stays.
                 settings.client_id = format!("{}-check", settings.client_id);
-                settings.machines.clear();
                 let broker = Broker::new(settings, StatusBoard::new())?;
                 let running = broker.run(ingest.clone(), shutdown);
                 tokio::spawn(async move {

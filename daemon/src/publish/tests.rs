@@ -1,3 +1,5 @@
+//! Publishing under fault: crashes, full disks and damaged files at every step.
+
 use std::io::Cursor;
 
 use super::*;

@@ -30,11 +30,7 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
     let mut unpublished = unpublished_closes(&bench)?;
     for claim in bench.setup.records.claims(now.plus_seconds(-REMEMBER_S))? {
         // The journal's close is ahead of the records if the last run ended between the two.
-        let closed = match unpublished
-            .iter()
-            .filter(|c| c.session == claim.session)
-            .next_back()
-        {
+        let closed = match unpublished.iter().rfind(|c| c.session == claim.session) {
             Some(close) => Some(end_of(close)),
             None if claim.published => claim.closed,
             None => None,

@@ -563,9 +563,11 @@ async fn the_usual_command_line_publisher_gets_through() {
 
 /// Every whole frame in `bytes`, fed in pieces of `step`.
 fn decode(bytes: &[u8], step: usize) -> (Vec<Frame>, bool) {
-    let mut limits = Limits::default();
-    limits.packet_bytes = 256;
-    limits.passed_over_bytes = 4096;
+    let limits = Limits {
+        packet_bytes: 256,
+        passed_over_bytes: 4096,
+        ..Limits::default()
+    };
     let mut wire = Wire::new(&limits);
     let mut buffer = BytesMut::new();
     let mut frames = Vec::new();

@@ -8,6 +8,7 @@ use analysis::channel::Channel;
 use analysis::defect::DefectKinds;
 use analysis::evidence::{Question, evidence};
 use analysis::flask::Flask;
+use analysis::pour::assemble::bare_pour;
 use analysis::pour::{FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::units::{Scheme, ShownIn};
@@ -120,34 +121,15 @@ fn pull(machine: &str, verdict: Verdict, depth: f64) -> PullRow {
 
 fn pour(number: u32, time: Micros) -> PourRow {
     PourRow {
-        session: "s".to_owned(),
-        machine: "bench-1".to_owned(),
         number,
-        at: time,
         confidence: 0.9,
-        found_by: FoundBy::Trace,
         flask: Some("card".to_owned()),
         pour_temperature_c: Some(960.0),
         target_c: Some(968.0),
-        superheat_k: None,
         heating_rate_k_s: Some(0.1),
-        peak_melt_c: None,
-        time_molten_s: None,
-        since_charge_s: None,
         vacuum_kpa: Some(84.0),
-        vacuum_share: None,
-        vacuum_lead_s: None,
-        vacuum_after_kpa: None,
-        gas_flow_l_min: None,
-        gas_flow_least_l_min: None,
-        kiln_temperature_c: None,
-        soak_min: None,
-        transfer_s: None,
-        flask_temperature_c: None,
-        flask_temperature_sd_k: None,
-        flask_temperature_from: None,
-        seal_age_pours: None,
         quality: vec!["gap-before-pour".to_owned()],
+        ..bare_pour("s", "bench-1", time, FoundBy::Trace)
     }
 }
 

@@ -194,7 +194,7 @@ mod tests {
     }
 
     #[test]
-    fn a_session_is_named_by_the_shops_own_clock() {
+    fn a_session_is_named_by_the_shops_own_clock_and_never_twice() {
         let opened = at("2026-07-01T08:12:30Z");
         assert_eq!(
             session_name(opened, &dublin(), "bench-1", |_| false),
@@ -204,6 +204,11 @@ mod tests {
             session_name(opened, &dublin(), "bench-1", |n| n
                 == "2026-07-01T0912-bench-1"),
             "2026-07-01T0912-bench-1-2"
+        );
+        let two = ["2026-07-01T0912-bench-1", "2026-07-01T0912-bench-1-2"];
+        assert_eq!(
+            session_name(opened, &dublin(), "bench-1", |n| two.contains(&n)),
+            "2026-07-01T0912-bench-1-3"
         );
     }
 

@@ -7,9 +7,9 @@
 
 use std::collections::BTreeMap;
 
-use super::history::median;
 use super::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Row, Verdict, quality};
 use super::setup::SHARE_OF_USUAL;
+use crate::stats::median::median;
 use crate::time::Micros;
 
 /// Good pulls that make a machine's usual.

@@ -1,5 +1,6 @@
 //! Sets a week, a session and an index from data invented here, so that the pages can be looked
-//! at without a book: `cargo run --release --example gallery -- FOLDER [us]`.
+//! at without a book: `cargo build --release --workspace --example gallery`, then
+//! `target/release/examples/gallery FOLDER [us]`.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use analysis::channel::Channel;
 use analysis::defect::Side;
 use analysis::flask::Flask;
+use analysis::stats::median::median;
 
 use super::PageError;
 use super::sheet::{Block, Drawn, Section};
@@ -230,9 +231,7 @@ fn usual(sorted: &Sorted<'_>, setting: &Setting, flasks: &[&Flask]) -> Option<f6
         .filter_map(|f| (setting.get)(f))
         .filter(|v| v.is_finite())
         .collect();
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    (n > 0).then(|| (values[(n - 1) / 2] + values[n / 2]) / 2.0)
+    median(&mut values)
 }
 
 /// Where a kind goes as the pour gets hotter.

@@ -43,9 +43,14 @@ pub fn settle(
     Ok(())
 }
 
+/// No session is longer, s: 48 h, the 45 min until it closes, and room for a pull that holds a
+/// split up.
+const LONGEST_SESSION_S: f64 = 72.0 * 3600.0;
+
 /// Assembles a machine's pours anew: what spans sessions is added to what the extractor found.
-/// Sessions from the last change of gasket before `since` on are written; earlier ones cannot
-/// change by what happened since.
+/// Sessions that were open at `since` or later are written; earlier ones cannot change by what
+/// happened since. The last change of gasket before `since` is how far back the others are
+/// read, since a seal's age and a machine's usual pull count from there.
 ///
 /// # Errors
 /// When the records refuse.
@@ -56,17 +61,18 @@ pub fn assemble_machine(
     since: Micros,
     now: Micros,
 ) -> Result<()> {
-    let context = context(records, config, machine)?;
-    let from = context
+    let write_from = since.plus_seconds(-LONGEST_SESSION_S);
+    let context = context(records, config, machine, write_from)?;
+    let read_from = context
         .gasket_changes
         .iter()
         .map(|c| c.at)
-        .filter(|at| *at <= since)
+        .filter(|at| *at <= write_from)
         .max()
-        .unwrap_or(Micros(i64::MIN));
-    let features = records.features_of(machine)?;
+        .map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
+    let features = records.features_of(machine, read_from)?;
     let mut sessions: BTreeMap<String, Uuid> = BTreeMap::new();
-    for session in records.sessions(Some(from), None)? {
+    for session in records.sessions(Some(write_from), None)? {
         sessions.insert(session.name, session.id);
     }
     let rows = assemble(
@@ -99,7 +105,8 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
     (pulls, pours)
 }
 
-fn context(records: &Records, config: &Config, machine: &str) -> Result<Context> {
+/// What spans sessions, with the cards of pours from `since` on.
+fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> Result<Context> {
     let gasket_changes = records
         .part_changes()?
         .into_iter()
@@ -124,7 +131,11 @@ fn context(records: &Records, config: &Config, machine: &str) -> Result<Context>
         .collect();
     let alloys = Alloys::standard();
     let mut cards = Vec::new();
-    for pour in records.pours(&PourFilter::default())? {
+    let filter = PourFilter {
+        since: Some(since),
+        ..PourFilter::default()
+    };
+    for pour in records.pours(&filter)? {
         if pour.row.machine != machine {
             continue;
         }

@@ -123,7 +123,7 @@ impl Service {
 
         let (stop_ways, ways_shutdown) = Shutdown::new();
         let way = match &config.way_in {
-            WayIn::Door(door) => Way::Door(Door::bind(door.settings()).await?),
+            WayIn::Door(door) => Way::Door(Box::new(Door::bind(door.settings()).await?)),
             WayIn::Broker(shop) => {
                 let posts = StatusBoard::new();
                 let machines = config.machines.iter().map(|m| m.name.to_string()).collect();
@@ -226,7 +226,7 @@ impl Service {
 
 /// A way in that is bound but not yet open.
 enum Way {
-    Door(Door),
+    Door(Box<Door>),
     Broker(Box<Broker>, StatusBoard),
 }
 

@@ -186,3 +186,186 @@ fn takes(claim: &Claim, seq: u64, reading: &Reading) -> bool {
         && reading.time <= claim.to
         && (claim.first_seq..=claim.last_seq).contains(&seq)
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use analysis::sample::Quality;
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::journal::{Close, Journal, JournalSettings, Origin};
+    use crate::storage::RealDisk;
+
+    const HOUR: f64 = 3600.0;
+
+    fn at(hours: f64) -> Micros {
+        Micros(1_795_000_000_000_000).plus_seconds(hours * HOUR)
+    }
+
+    fn reading(place: &Place, channel: Channel, hours: f64) -> Entry {
+        Entry::Reading(Reading {
+            origin: Origin {
+                source: "door".into(),
+                client: "probe".into(),
+                connection: 1,
+                packet: 0,
+                dup: false,
+                payload_hash: 0,
+            },
+            place: place.clone(),
+            channel,
+            value: 900.0,
+            quality: Quality::Good,
+            time: at(hours),
+            device_time: None,
+            arrival: at(hours),
+            monotonic_us: at(hours).0 - at(0.0).0,
+        })
+    }
+
+    fn bench() -> Place {
+        Place::Machine("bench-1".into())
+    }
+
+    fn melt(hours: f64) -> Entry {
+        reading(&bench(), Channel::MeltTemperature, hours)
+    }
+
+    fn claim(from: f64, to: f64, first_seq: u64, last_seq: u64) -> Claim {
+        Claim {
+            place: bench(),
+            channel: Channel::MeltTemperature,
+            channel_in_trace: Channel::MeltTemperature,
+            from: at(from),
+            to: at(to),
+            first_seq,
+            last_seq,
+        }
+    }
+
+    fn close(session: u128, claims: Vec<Claim>) -> Entry {
+        Entry::Close(Close {
+            session: Uuid::from_u128(session),
+            name: "s".into(),
+            machine: "bench-1".into(),
+            generation: 1,
+            path: "traces/s.parquet".into(),
+            claims,
+            metadata: Vec::new(),
+        })
+    }
+
+    /// The sequence numbers that are free, of a journal with these entries.
+    fn free(entries: &[Entry], known: &Known) -> Vec<u64> {
+        let dir = tempfile::tempdir().unwrap();
+        let disk = Arc::new(RealDisk::new(dir.path()));
+        let boot = Uuid::from_u128(99);
+        let settings = JournalSettings::default();
+        let (mut journal, _) =
+            Journal::open(disk, Uuid::from_u128(1), boot, at(0.0), settings).unwrap();
+        for entry in entries {
+            journal.append(std::slice::from_ref(entry)).unwrap();
+        }
+        journal.commit().unwrap();
+        let is_free = done(&journal.reader(), known).unwrap();
+        let all = 1..=entries.len() as u64;
+        all.filter(|seq| is_free(*seq..=*seq)).collect()
+    }
+
+    fn known(hours: f64, taken: u64) -> Known {
+        Known {
+            taken,
+            now: at(hours),
+            ..Known::default()
+        }
+    }
+
+    #[test]
+    fn what_no_session_wants_leaves_after_two_days() {
+        let entries = [melt(0.0), melt(1.0)];
+        assert_eq!(free(&entries, &known(47.0, 2)), [0; 0]);
+        assert_eq!(free(&entries, &known(49.5, 2)), [1, 2]);
+        assert_eq!(
+            free(&entries, &known(49.5, 0)),
+            [0; 0],
+            "nobody has looked at them yet"
+        );
+    }
+
+    #[test]
+    fn what_an_open_session_holds_stays_however_long_it_is_open() {
+        let wanted = vec![claim(-0.5, 1e4, 0, u64::MAX)];
+        let known = Known {
+            wanted,
+            ..known(500.0, 2)
+        };
+        assert_eq!(free(&[melt(0.0), melt(1.0)], &known), [0; 0]);
+    }
+
+    #[test]
+    fn a_close_keeps_what_it_claims_until_its_trace_is_published_and_no_longer() {
+        let entries = [melt(0.0), close(7, vec![claim(0.0, 1.0, 0, 1)])];
+        let mut known = known(500.0, 2);
+        known.published.insert(Uuid::from_u128(7), 0);
+        assert_eq!(free(&entries, &known), [0; 0]);
+        known.published.insert(Uuid::from_u128(7), 1);
+        assert_eq!(free(&entries, &known), [1, 2]);
+        // The same at once: what is in a trace need not wait.
+        known.now = at(1.0);
+        assert_eq!(free(&entries, &known), [1, 2]);
+    }
+
+    #[test]
+    fn a_clock_set_forward_makes_nothing_old() {
+        let mut known = known(24.0 * 300.0, 1);
+        known.boot = (Uuid::from_u128(99), (2.0 * HOUR * 1e6) as i64);
+        assert_eq!(free(&[melt(0.0)], &known), [0; 0]);
+        known.boot.1 = (49.0 * HOUR * 1e6) as i64;
+        assert_eq!(free(&[melt(0.0)], &known), [1]);
+    }
+
+    #[test]
+    fn a_kiln_of_two_machines_stays_until_both_have_it() {
+        let kiln = Place::Kiln("kiln-1".into());
+        let entries = [
+            reading(&kiln, Channel::KilnTemperature(0), 0.0),
+            close(
+                7,
+                vec![Claim {
+                    place: kiln.clone(),
+                    channel: Channel::KilnTemperature(0),
+                    ..claim(0.0, 1.0, 0, 1)
+                }],
+            ),
+        ];
+        let mut known = known(1.0, 2);
+        known.published.insert(Uuid::from_u128(7), 1);
+        known.hearing.insert(kiln.clone(), vec!["bench-1".into()]);
+        assert_eq!(free(&entries, &known), [1, 2]);
+        let both = vec!["bench-1".into(), "bench-2".into()];
+        known.hearing.insert(kiln, both);
+        assert_eq!(free(&entries, &known), [2]);
+    }
+
+    proptest! {
+        #[test]
+        fn runs_never_say_that_a_range_is_free_when_it_is_not(
+            seqs in prop::collection::btree_set(0_u64..5_000, 0..60),
+            from in 0_u64..5_000,
+            length in 0_u64..2_000,
+        ) {
+            let mut runs = Runs::default();
+            seqs.iter().for_each(|seq| runs.add(*seq));
+            let range = from..=from + length;
+            let truly: BTreeSet<u64> = seqs.range(range.clone()).copied().collect();
+            prop_assert!(truly.is_empty() || runs.meets(&range));
+            prop_assert_eq!(runs.within(&(0..=u64::MAX)), seqs.len() as u64);
+            // Between runs there is room to be free.
+            let near = seqs.range(from.saturating_sub(Runs::GAP)..=from + length + Runs::GAP);
+            prop_assert!(near.count() > 0 || !runs.meets(&range));
+        }
+    }
+}

@@ -193,3 +193,90 @@ pub fn target_of(target: &crate::config::Target) -> crate::records::targets::Tar
         vacuum_lead_s: target.vacuum_lead_s,
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use analysis::pour::FoundBy;
+    use analysis::pour::assemble::bare_pour;
+
+    use super::*;
+    use crate::records::BookSetup;
+    use crate::records::sessions::NewSession;
+    use crate::records::words::AddedBy;
+
+    const DAY: f64 = 86_400.0;
+
+    /// A pour of this many degrees, ten minutes into the session of that day.
+    fn pour(day: u32, pour_temperature_c: f64) -> PourRow {
+        let at = opened(day).plus_seconds(600.0);
+        PourRow {
+            pour_temperature_c: Some(pour_temperature_c),
+            ..bare_pour(&name(day), "bench-1", at, FoundBy::Trace)
+        }
+    }
+
+    fn opened(day: u32) -> Micros {
+        Micros(1_795_000_000_000_000).plus_seconds(f64::from(day) * DAY)
+    }
+
+    fn name(day: u32) -> String {
+        format!("day-{day}")
+    }
+
+    fn poured_at_c(records: &Records, day: u32) -> Option<f64> {
+        let filter = PourFilter {
+            session: Some(Uuid::from_u128(u128::from(day))),
+            ..PourFilter::default()
+        };
+        records.pours(&filter).unwrap()[0].row.pour_temperature_c
+    }
+
+    #[test]
+    fn a_pour_of_today_leaves_the_sessions_of_years_alone() {
+        let config = Config::parse(
+            "[shop]\nname = \"a\"\ntime_zone = \"Europe/Dublin\"\n[[machine]]\nname = \"bench-1\"\n",
+            "pourbook.toml",
+        )
+        .unwrap();
+        let now = opened(40);
+        let mut records = Records::in_memory(&BookSetup {
+            shop: "a".into(),
+            time_zone: "Europe/Dublin".into(),
+            demo: false,
+            now,
+        })
+        .unwrap();
+        records
+            .add_machine("bench-1", AddedBy::Configuration, now)
+            .unwrap();
+        for day in [1, 28, 30] {
+            let id = Uuid::from_u128(u128::from(day));
+            let new = NewSession {
+                id,
+                name: name(day),
+                machine: "bench-1".into(),
+                opened_at: opened(day),
+                kilns: Vec::new(),
+            };
+            records.open_session(&new).unwrap();
+            settle(
+                &mut records,
+                id,
+                None,
+                vec![Row::Pour(pour(day, 960.0))],
+                now,
+            )
+            .unwrap();
+            // What the records say and the features do not shows which sessions were written.
+            records
+                .replace_extraction(id, &[], &[pour(day, 950.0)], EXTRACTOR, now)
+                .unwrap();
+        }
+        assemble_machine(&mut records, &config, "bench-1", opened(30), now).unwrap();
+        assert_eq!(poured_at_c(&records, 30), Some(960.0));
+        // A session that may have been open then is written too.
+        assert_eq!(poured_at_c(&records, 28), Some(960.0));
+        assert_eq!(poured_at_c(&records, 1), Some(950.0));
+    }
+}

@@ -9,7 +9,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use analysis::time::Micros;
-use polars_core::prelude::{
+use polars::prelude::{
     Column as Series, DataFrame, NamedFrom, PolarsError, Series as Values, TimeUnit, TimeZone,
 };
 use polars_io::SerWriter;

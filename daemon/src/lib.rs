@@ -5,6 +5,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`book`] | the folder that holds everything, and where in it each thing lies |
+//! | [`checksum`] | SHA-256 in hexadecimal |
 //! | [`clock`] | the clock, injected everywhere so that demo and replay run at any speed |
 //! | [`config`] | `pourbook.toml`, read once and checked whole |
 //! | [`export`] | every table as CSV and Parquet, with the data dictionary |
@@ -23,6 +24,7 @@
 //! | [`storage`] | the disk, as calls whose durability is spelled out |
 
 pub mod book;
+pub mod checksum;
 pub mod cli;
 pub mod clock;
 pub mod config;

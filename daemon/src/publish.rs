@@ -17,6 +17,7 @@ use analysis::trace::{TraceError, TraceReader, TraceWriter};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
+use crate::checksum::hex;
 use crate::journal::{Claim, Close, Entry, Found, Hole, JournalError, JournalReader, Reading};
 use crate::storage::{AppendTo, ReadFrom, Storage, StorageError, replace_file};
 
@@ -201,7 +202,7 @@ fn described(
         sum.update(&chunk[..n]);
         offset += n as u64;
     }
-    let sha256 = sum.finalize().iter().map(|b| format!("{b:02x}")).collect();
+    let sha256 = hex(&sum.finalize());
     Ok(Published {
         path: close.path.clone(),
         sha256,

@@ -12,6 +12,7 @@
 //! | [`simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
 //! | [`furnace`], [`chamber`], [`gas`], [`kiln`] | the physics of each part of the bench |
 //! | [`defects`] | the stated truth from which defects are drawn |
+//! | `paper` | cards filled in and castings counted |
 //! | [`records`] | what the shop's people wrote down |
 //! | [`truth`] | what really happened, for scoring |
 //! | [`troubles`] | faults to add to the readings |
@@ -23,6 +24,7 @@ pub mod dice;
 pub mod furnace;
 pub mod gas;
 pub mod kiln;
+mod paper;
 pub mod plan;
 pub mod records;
 pub mod shop;

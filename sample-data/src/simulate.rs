@@ -11,11 +11,12 @@ use analysis::time::Micros;
 use serde::{Deserialize, Serialize};
 
 use crate::chamber::{Chamber, PumpDown, Seating};
-use crate::defects::{COMMON, KINDS, Odds, Settings, odds};
+use crate::defects::{Settings, odds};
 use crate::dice::Dice;
 use crate::furnace::Furnace;
 use crate::gas::Supply;
 use crate::kiln::{Burnout, Opening, cooled_k};
+use crate::paper::write_down;
 use crate::plan::{FlaskPlan, SessionPlan};
 use crate::records::{FlaskCard, Inspection};
 use crate::shop::{coefficients_of, heat_of};
@@ -606,7 +607,12 @@ impl<'a> Bench<'a> {
     }
 
     fn into_session(mut self) -> SimulatedSession {
-        let (cards, inspections) = self.paper();
+        let (cards, inspections) = write_down(
+            self.plan,
+            &self.pours,
+            self.when(self.kiln_start_s),
+            &self.kiln_out,
+        );
         let mut samples = std::mem::take(&mut self.readings);
         samples.sort_by_key(|r| (r.time, r.channel));
         self.troubles
@@ -627,93 +633,10 @@ impl<'a> Bench<'a> {
             inspections,
         }
     }
-
-    /// What is written down: cards to the minute, and the counts.
-    fn paper(&mut self) -> (Vec<FlaskCard>, Vec<Inspection>) {
-        let mut dice = Dice::new(self.plan.seed, 4);
-        let kiln_in = to_minute(self.when(self.kiln_start_s));
-        let mut cards = Vec::new();
-        let mut inspections = Vec::new();
-        for (i, (flask, pour)) in self.plan.flasks.iter().zip(&self.pours).enumerate() {
-            let order = i as u32 + 1;
-            cards.push(FlaskCard {
-                label: flask.label.clone(),
-                order,
-                alloy: self.plan.alloy.clone(),
-                section: flask.section.clone(),
-                pattern: flask.pattern.clone(),
-                pieces: flask.pieces,
-                metal_g: flask.metal_g,
-                remelt_percent: flask.remelt_percent,
-                diameter_mm: 100.0,
-                kiln: self.plan.kiln.clone(),
-                target_pour_c: flask.target_c,
-                set_point_c: self.plan.soak_c,
-                soak_min: 120.0,
-                kiln_in,
-                kiln_out: to_minute(self.kiln_out[i]),
-                poured_at: to_minute(pour.at),
-                by: self.plan.caster.clone(),
-            });
-            let inspection = inspect(self.plan, flask, order, pour.odds, &mut dice);
-            if flask.inspected {
-                inspections.push(inspection);
-            }
-        }
-        (cards, inspections)
-    }
-}
-
-/// Counts a flask's pieces, each drawn by itself.
-fn inspect(
-    plan: &SessionPlan,
-    flask: &FlaskPlan,
-    order: u32,
-    odds: Odds,
-    dice: &mut Dice,
-) -> Inspection {
-    let mut kinds = KINDS.map(|kind| (kind.to_owned(), 0_u32));
-    let (mut defective, mut defective_steering) = (0, 0);
-    for _ in 0..flask.pieces {
-        let mut seen = [false; KINDS.len()];
-        if dice.chance(odds.cold) {
-            seen[usize::from(dice.chance(COMMON.cold_shut_share))] = true;
-        }
-        if dice.chance(odds.hot) {
-            seen[2 + usize::from(dice.chance(COMMON.rough_share))] = true;
-        }
-        seen[4] = dice.chance(COMMON.shrinkage);
-        // The kinds before these are the ones that may steer.
-        let steering = seen.iter().any(|s| *s);
-        seen[5] = dice.chance(COMMON.nodule);
-        seen[6] = dice.chance(COMMON.watermark);
-        seen[7] = dice.chance(COMMON.broken_pattern);
-        defective_steering += u32::from(steering);
-        defective += u32::from(seen.iter().any(|s| *s));
-        for ((_, count), seen) in kinds.iter_mut().zip(seen) {
-            *count += u32::from(seen);
-        }
-    }
-    Inspection {
-        label: flask.label.clone(),
-        order,
-        stage: "cut".to_owned(),
-        at: plan.inspected_at.plus_seconds(f64::from(order) * 420.0),
-        pieces: flask.pieces,
-        defective,
-        defective_steering,
-        kinds: kinds.into_iter().collect(),
-        by: plan.inspector.clone(),
-        blind: flask.blind,
-    }
 }
 
 /// To a sensor's resolution of 1/`per_unit`.
 fn to_step(value: f64, per_unit: f64) -> f64 {
     // Adding zero turns −0 into 0, which is how a sensor writes it.
     (value * per_unit).round() / per_unit + 0.0
-}
-
-fn to_minute(t: Micros) -> Micros {
-    Micros(t.0.div_euclid(60_000_000) * 60_000_000)
 }

@@ -8,6 +8,7 @@ use super::sentence::{Material, sentence};
 use super::{Advice, CurvePoint, Evidence, Grade, KindRate, Outcome, Question, SetAside, Stratum};
 use crate::flask::Flask;
 use crate::stats::bins::{Point, bins};
+use crate::stats::median::median;
 use crate::stats::rate::{Tally, Totals, bounded_rate};
 use crate::time::Micros;
 use crate::units::Unit;
@@ -253,13 +254,7 @@ fn usual<'a>(flasks: impl Iterator<Item = &'a Flask>) -> Option<f64> {
         .filter(|(at, _)| last.seconds_since(*at) <= USUAL_SPAN_S)
         .map(|(_, t)| *t)
         .collect();
-    recent.sort_by(f64::total_cmp);
-    let middle = recent.len() / 2;
-    Some(if recent.len() % 2 == 1 {
-        recent[middle]
-    } else {
-        f64::midpoint(recent[middle - 1], recent[middle])
-    })
+    median(&mut recent)
 }
 
 fn kinds(asked: &[Read], ask: &Question) -> Vec<KindRate> {

@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 
+use crate::stats::median::median;
 use crate::time::Micros;
 
 /// How much of each channel is remembered, s: the 2 min before a pour, and the time it may take
@@ -80,25 +81,6 @@ impl History {
                 .map(|r| r.value)
         })
     }
-}
-
-/// The median; the mean of the two middle values when the count is even. Sorts its input.
-pub(crate) fn median(values: &mut [f64]) -> Option<f64> {
-    if values.is_empty() {
-        return None;
-    }
-    values.sort_unstable_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    Some(if values.len() % 2 == 1 {
-        values[middle]
-    } else {
-        f64::midpoint(values[middle - 1], values[middle])
-    })
-}
-
-/// The middle one of three.
-pub(crate) fn median_of_3(a: f64, b: f64, c: f64) -> f64 {
-    a.min(b).max(a.max(b).min(c))
 }
 
 /// The greatest value of a sliding span of time, at constant cost per reading (a queue whose
@@ -184,12 +166,6 @@ mod tests {
                 let plain = values[i.saturating_sub(7)..=i].iter().max().unwrap();
                 prop_assert_eq!(crest.top().unwrap().value, f64::from(*plain));
             }
-        }
-
-        #[test]
-        fn median_of_three_is_the_median(v in prop::array::uniform3(-5.0..5.0_f64)) {
-            let m = median_of_3(v[0], v[1], v[2]);
-            prop_assert_eq!(median(&mut v.clone()), Some(m));
         }
     }
 }

@@ -1,5 +1,7 @@
 //! A straight line through readings that may hold a few wild ones.
 
+use crate::stats::median::median;
+
 /// A line y = level + slope·t.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Line {
@@ -28,7 +30,7 @@ pub(crate) fn fit(readings: &[(f64, f64)]) -> Option<Line> {
                 .map(|(t, y)| (y - line.level - line.slope * t).abs()),
         );
         // 1.4826 × the median absolute deviation is the standard deviation of a normal.
-        line.spread = 1.4826 * super::history::median(&mut away)?;
+        line.spread = 1.4826 * median(&mut away)?;
         if line.spread <= 0.0 {
             break;
         }

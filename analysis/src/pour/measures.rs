@@ -2,7 +2,7 @@
 //! minutes of each channel that the detector remembers.
 
 use super::found::PourFound;
-use super::history::{History, Reading, median, median_of_3};
+use super::history::{History, Reading};
 use super::line;
 use super::melt::Melt;
 use super::pull::Pull;
@@ -10,6 +10,7 @@ use super::rows::{FoundBy, Verdict, quality};
 use super::setup::Setup;
 use super::turn::Turn;
 use super::valve::Vacuum;
+use crate::stats::median::{median, median_of_3};
 use crate::time::Micros;
 
 /// The heating rate is that of the last so many seconds.

@@ -3,8 +3,9 @@
 
 use std::collections::VecDeque;
 
-use super::history::{Crest, History, Reading, median_of_3};
+use super::history::{Crest, History, Reading};
 use crate::stage::Stage;
+use crate::stats::median::median_of_3;
 use crate::time::Micros;
 
 /// A change beyond this within 2 s is no metal but the probe being moved, K. Melts warm at up

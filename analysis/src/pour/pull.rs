@@ -3,11 +3,12 @@
 
 use std::collections::VecDeque;
 
-use super::history::{History, Reading, median};
+use super::history::{History, Reading};
 use super::pumpdown::{self, PumpDown, Start};
 use super::rest::Rest;
 use super::rows::{PullRow, Verdict};
 use super::setup::Setup;
+use crate::stats::median::median;
 use crate::time::Micros;
 
 /// The verdict is given this long after the opening, s: design promises 5 s.

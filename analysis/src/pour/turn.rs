@@ -6,7 +6,7 @@
 //! step response of two lags in series (any text on process control). The turn c, the fall's
 //! time constant τ and the probe's lag θ are searched, a, b and D follow by least squares.
 
-use super::history::median;
+use crate::stats::median::{median, median_of_3};
 
 /// What the readings say about a turn.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -258,7 +258,7 @@ impl Shape {
 fn smoothed_max(readings: &[(f64, f64)], f: impl Fn(&(f64, f64)) -> f64) -> f64 {
     readings
         .windows(3)
-        .map(|w| super::history::median_of_3(f(&w[0]), f(&w[1]), f(&w[2])))
+        .map(|w| median_of_3(f(&w[0]), f(&w[1]), f(&w[2])))
         .fold(f64::MIN, f64::max)
 }
 

@@ -5,10 +5,12 @@
 //!
 //! | module | what it holds |
 //! |---|---|
+//! | [`median`](mod@median) | the middle of some numbers |
 //! | [`proportion`] | intervals for one proportion |
 //! | [`rate`] | the rate of defects over flasks, with its design effect |
 //! | [`bins`] | that rate by steps of a setting |
 
 pub mod bins;
+pub mod median;
 pub mod proportion;
 pub mod rate;

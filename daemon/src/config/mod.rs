@@ -18,9 +18,9 @@ use std::path::Path;
 use std::sync::Arc;
 
 use analysis::defect::DefectKinds;
-use sha2::{Digest, Sha256};
 use toml::de::DeTable;
 
+use crate::checksum::sha256;
 use crate::place::Place;
 use crate::route::{Route, Routes};
 
@@ -135,7 +135,7 @@ impl Config {
         root.finish();
         match config {
             Some(mut config) if !problems.any() => {
-                config.sha256 = hex(&Sha256::digest(text.as_bytes()));
+                config.sha256 = sha256(text.as_bytes());
                 config.warnings = problems.into_warnings();
                 Ok(config)
             }
@@ -276,14 +276,6 @@ fn read_root(
         reports: reports?,
         sha256: String::new(),
         warnings: Vec::new(),
-    })
-}
-
-fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}"); // writing to a String cannot fail
-        text
     })
 }
 

@@ -1,7 +1,7 @@
 //! An export is read back and held against the records it was made from.
 #![allow(clippy::unwrap_used)]
 
-use polars_core::prelude::{AnyValue, DataType};
+use polars::prelude::{AnyValue, DataType};
 use polars_io::SerReader;
 use polars_io::parquet::read::ParquetReader;
 

@@ -10,12 +10,12 @@ use analysis::atmosphere::standard_pressure_kpa;
 use analysis::defect::DefectKinds;
 use analysis::time::Micros;
 use rusqlite::{OptionalExtension, Transaction, params};
-use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use super::bad_rows;
 use super::castings::{Castings, CastingsContext, ImportedFlask, read_castings};
 use super::error::{BadRow, ImportError};
+use crate::checksum::sha256;
 use crate::records::Records;
 use crate::records::flasks::{FlaskCard, FlaskLine, insert_flask};
 
@@ -277,7 +277,7 @@ fn enter(
         params![
             import,
             name,
-            hex(&Sha256::digest(castings.sheet.bytes())),
+            sha256(castings.sheet.bytes()),
             now.0,
             as_i64(new.iter().map(|(f, _)| f.rows.len()).sum()),
             as_i64(report.rows_bad),
@@ -472,14 +472,10 @@ fn hash_all(flasks: Vec<ImportedFlask>) -> Vec<(ImportedFlask, String)> {
             let alike = seen.entry(text.clone()).or_insert(0);
             *alike += 1;
             text.push_str(&format!("|{alike}"));
-            let hash = hex(&Sha256::digest(text.as_bytes()));
+            let hash = sha256(text.as_bytes());
             (flask, hash)
         })
         .collect()
-}
-
-pub(crate) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 #[cfg(test)]

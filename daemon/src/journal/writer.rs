@@ -317,6 +317,22 @@ impl Work {
         };
         self.metrics.set_full(false);
         self.commit_by = None;
+        // Counted before anything is acknowledged: whoever has an acknowledgement finds its
+        // message in the figures.
+        let of = |s: &Submission| {
+            s.entries
+                .iter()
+                .filter(|e| matches!(e, Entry::Refused(_)))
+                .count()
+        };
+        let refused: usize = self.waiting.iter().map(|(_, s)| of(s)).sum();
+        self.metrics.committed(
+            self.clock.now(),
+            self.waiting_entries as u64,
+            refused as u64,
+            self.journal.bytes_written(),
+            seq,
+        );
         let mut entries = Vec::with_capacity(self.waiting_entries);
         self.waiting_entries = 0;
         for (first_seq, submission) in self.waiting.drain(..) {
@@ -327,17 +343,6 @@ impl Work {
             entries.extend((first_seq..).zip(submission.entries));
         }
         self.windows.acknowledged(Instant::now());
-        let refused = entries
-            .iter()
-            .filter(|(_, entry)| matches!(entry, Entry::Refused(_)))
-            .count();
-        self.metrics.committed(
-            self.clock.now(),
-            entries.len() as u64,
-            refused as u64,
-            self.journal.bytes_written(),
-            seq,
-        );
         if !entries.is_empty() {
             self.backlog_entries += entries.len();
             self.backlog.push_back(Committed {

@@ -111,7 +111,9 @@ fn windows_of_1_20_and_1000_all_flow() {
         let running = start(WriterSettings::default());
         let taken = take(running.committed);
         let took = send(&running.writer, window, count);
-        assert!(took < Duration::from_secs(8), "window {window}: {took:?}");
+        // Half of what a commit a second would take, on however slow a machine.
+        let unlearnt = Duration::from_secs(count / window);
+        assert!(took < unlearnt / 2, "window {window}: {took:?}");
         let metrics = running.writer.metrics();
         assert_eq!((metrics.entries(), metrics.durable_seq()), (count, count));
         running.writer.join().unwrap();

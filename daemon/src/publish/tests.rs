@@ -145,20 +145,6 @@ fn a_trace_holds_what_was_claimed_and_nothing_else_in_order() {
     assert_eq!(storage.list(path).unwrap().len(), 1, "no drafts are left");
 }
 
-/// The checksum against a published one: FIPS 180-4's test value for the empty message
-/// (NIST "Cryptographic Standards and Guidelines", SHA-256 example).
-#[test]
-fn the_checksum_is_sha_256() {
-    let empty: String = Sha256::digest(b"")
-        .iter()
-        .map(|b| format!("{b:02x}"))
-        .collect();
-    assert_eq!(
-        empty,
-        "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
-    );
-}
-
 #[test]
 fn time_and_sequence_bound_a_claim_on_both_sides_inclusive() {
     let storage: Arc<dyn Storage> = Arc::new(SimDisk::new());

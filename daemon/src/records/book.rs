@@ -169,8 +169,7 @@ impl Records {
 
     /// The shop's calendar day of an instant.
     pub fn day_of(&self, at: Micros) -> jiff::civil::Date {
-        let stamp = jiff::Timestamp::from_microsecond(at.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        self.zone.to_datetime(stamp).date()
+        crate::book::local(at, &self.zone).date()
     }
 
     /// The book's own row.

@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use super::book::{Records, read_id};
 use super::error::{RecordError, Result};
+use super::order::pair_in_order;
 use super::words::{ConfirmedBy, MatchedBy};
 
 /// One match, present or past.
@@ -97,7 +98,8 @@ impl Records {
         Ok(())
     }
 
-    /// Matches a session's pours, in order of time, to the cards of its day, in casting order.
+    /// Matches a session's pours, in order of time, to the cards of its day, in casting order,
+    /// as far as the times at which flasks left the kiln allow ([`pair_in_order`]).
     ///
     /// Confirmed matches and matches by hand stay; between them the rest is paired anew, so that
     /// calling it again after a re-extraction or a late card puts things right. Left out are
@@ -119,9 +121,9 @@ impl Records {
             .map(|p| p.id)
             .collect();
         let tx = self.write()?;
-        let free_pours = ids(
+        let free_pours = timed(
             &tx,
-            "SELECT id FROM pours p WHERE session = ?1 AND destination = 'flask'
+            "SELECT id, poured_at FROM pours p WHERE session = ?1 AND destination = 'flask'
              AND gone_at IS NULL
              AND NOT EXISTS (SELECT 1 FROM matches m WHERE m.pour = p.id AND m.ended_at IS NULL
                              AND (m.confirmed_at IS NOT NULL OR m.made_by = 'hand'))
@@ -130,9 +132,9 @@ impl Records {
              ORDER BY poured_at, id",
             &[&session.to_string(), UNMATCHED],
         )?;
-        let free_cards = ids(
+        let free_cards = timed(
             &tx,
-            "SELECT id FROM flasks f WHERE source = 'card'
+            "SELECT id, kiln_out_at FROM flasks f WHERE source = 'card'
              AND (session = ?1 OR (session IS NULL AND day = ?2
                   AND (machine IS NULL OR machine = ?3)))
              AND NOT EXISTS (SELECT 1 FROM matches m JOIN pours p ON p.id = m.pour
@@ -142,10 +144,16 @@ impl Records {
              ORDER BY casting_order IS NULL, casting_order, added_at, rowid",
             &[&session.to_string(), &held.day.to_string(), &held.machine],
         )?;
-        let wanted: Vec<(Uuid, Uuid)> = free_pours
+        let free_pours: Vec<(Uuid, Micros)> = free_pours
             .into_iter()
-            .filter(|p| !struck.contains(p))
-            .zip(free_cards)
+            .filter(|(id, _)| !struck.contains(id))
+            .filter_map(|(id, at)| Some((id, at?)))
+            .collect();
+        let poured: Vec<Micros> = free_pours.iter().map(|(_, at)| *at).collect();
+        let out: Vec<Option<Micros>> = free_cards.iter().map(|(_, at)| *at).collect();
+        let wanted: Vec<(Uuid, Uuid)> = pair_in_order(&poured, &out)
+            .into_iter()
+            .map(|(pour, card)| (free_pours[pour].0, free_cards[card].0))
             .collect();
         let mut statement = tx.prepare_cached(
             "SELECT m.pour, m.flask FROM matches m JOIN pours p ON p.id = m.pour
@@ -277,10 +285,15 @@ fn must_exist(tx: &Transaction<'_>, what: &'static str, table: &str, id: Uuid) -
     }
 }
 
-fn ids(tx: &Transaction<'_>, sql: &str, args: &[&str]) -> Result<Vec<Uuid>> {
+/// Identities with a time each, in the order of the query.
+fn timed(tx: &Transaction<'_>, sql: &str, args: &[&str]) -> Result<Vec<(Uuid, Option<Micros>)>> {
     let mut statement = tx.prepare_cached(sql)?;
     let rows = statement.query_map(rusqlite::params_from_iter(args), |row| {
-        row.get::<_, String>(0)
+        Ok((row.get::<_, String>(0)?, row.get::<_, Option<i64>>(1)?))
     })?;
-    rows.map(|row| read_id("id", &row?)).collect()
+    rows.map(|row| {
+        let (id, at) = row?;
+        Ok((read_id("id", &id)?, at.map(Micros)))
+    })
+    .collect()
 }

@@ -16,6 +16,7 @@
 //! | [`features`] | what the extractor found in each trace, as it found it |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
+//! | [`order`] | which pour belongs to which card, by order and kiln times |
 //! | [`card`] | what a flask card says |
 //! | [`flasks`] | flask cards and their lines, kept and looked up |
 //! | [`inspections`] | what came of the pieces, by stage |
@@ -38,6 +39,7 @@ pub mod flasks;
 pub mod inspections;
 pub mod matching;
 pub mod metal;
+pub mod order;
 pub mod parts;
 pub mod pours;
 pub mod sessions;

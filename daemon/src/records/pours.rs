@@ -4,6 +4,7 @@
 
 use std::collections::HashMap;
 
+use analysis::pour::assemble::bare_pour;
 use analysis::pour::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use rusqlite::{OptionalExtension, Row, Transaction, params};
@@ -179,35 +180,14 @@ struct Texts {
 
 fn texts(row: &Row<'_>) -> rusqlite::Result<Texts> {
     let quality: String = row.get(12)?;
+    let (session, machine): (String, String) = (row.get(2)?, row.get(3)?);
     let mut measured = PourRow {
-        session: row.get(2)?,
-        machine: row.get(3)?,
         number: row.get(4)?,
-        at: Micros(row.get(5)?),
         confidence: row.get(6)?,
-        found_by: FoundBy::Trace,
         flask: row.get(14)?,
-        target_c: None,
-        pour_temperature_c: None,
-        superheat_k: None,
-        heating_rate_k_s: None,
-        peak_melt_c: None,
-        time_molten_s: None,
-        since_charge_s: None,
-        vacuum_kpa: None,
-        vacuum_share: None,
-        vacuum_lead_s: None,
-        vacuum_after_kpa: None,
-        gas_flow_l_min: None,
-        gas_flow_least_l_min: None,
-        kiln_temperature_c: None,
-        soak_min: None,
-        transfer_s: None,
-        flask_temperature_c: None,
-        flask_temperature_sd_k: None,
-        flask_temperature_from: None,
         seal_age_pours: row.get(11)?,
         quality: quality.split_whitespace().map(str::to_owned).collect(),
+        ..bare_pour(&session, &machine, Micros(row.get(5)?), FoundBy::Trace)
     };
     for (i, (_, _, slot)) in MEASURES.iter().enumerate() {
         *slot(&mut measured) = row.get(HEAD_COLUMNS + i)?;

@@ -14,7 +14,7 @@ use super::words::SessionState;
 pub struct NewSession {
     /// Its identity, as in the journal's records.
     pub id: Uuid,
-    /// Its name; see [`Records::free_session_name`].
+    /// Its name; see [`crate::book::session_name`].
     pub name: String,
     /// The machine, which must be known.
     pub machine: String,
@@ -110,36 +110,6 @@ pub(crate) fn read_day(what: &'static str, text: &str) -> Result<jiff::civil::Da
 }
 
 impl Records {
-    /// A name for a session that opens now: `2026-11-18T0912-bench-1`, in the shop's time, with
-    /// `-2` and so on at the end when it is taken.
-    ///
-    /// # Errors
-    /// When SQLite fails.
-    pub fn free_session_name(&self, machine: &str, opened_at: Micros) -> Result<String> {
-        let stamp =
-            jiff::Timestamp::from_microsecond(opened_at.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        let local = self.zone().to_datetime(stamp);
-        self.free_name(&format!(
-            "{}T{:02}{:02}-{machine}",
-            local.date(),
-            local.hour(),
-            local.minute()
-        ))
-    }
-
-    pub(crate) fn free_name(&self, wanted: &str) -> Result<String> {
-        let mut taken = self
-            .db
-            .prepare_cached("SELECT 1 FROM sessions WHERE name = ?1")?;
-        let mut name = wanted.to_owned();
-        let mut number = 2;
-        while taken.exists([&name])? {
-            name = format!("{wanted}-{number}");
-            number += 1;
-        }
-        Ok(name)
-    }
-
     /// Opens a session.
     ///
     /// # Errors
@@ -399,19 +369,6 @@ mod tests {
             kilns: vec!["kiln-1".into()],
         };
         (records, new)
-    }
-
-    #[test]
-    fn a_session_is_named_by_the_shops_clock_and_never_twice() {
-        let (mut records, mut new) = bench();
-        let at = Micros::parse_rfc3339("2026-07-01T08:12:00Z").unwrap();
-        new.name = records.free_session_name("bench-1", at).unwrap();
-        assert_eq!(new.name, "2026-07-01T0912-bench-1");
-        records.open_session(&new).unwrap();
-        assert_eq!(
-            records.free_session_name("bench-1", at).unwrap(),
-            "2026-07-01T0912-bench-1-2"
-        );
     }
 
     #[test]

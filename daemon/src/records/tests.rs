@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used)]
 
 use analysis::defect::DefectKinds;
+use analysis::pour::assemble::bare_pour;
 use analysis::pour::rows::{FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use proptest::prelude::*;
@@ -69,35 +70,16 @@ impl Bench {
 
 /// A pour so many minutes after the session opened.
 fn pour(minutes: f64, celsius: f64) -> PourRow {
+    let at = OPENED.plus_seconds(minutes * 60.0);
     PourRow {
-        session: "2026-11-18T0912-bench-1".into(),
-        machine: "bench-1".into(),
         number: 0,
-        at: OPENED.plus_seconds(minutes * 60.0),
         confidence: 0.9,
-        found_by: FoundBy::Trace,
-        flask: None,
         pour_temperature_c: Some(celsius),
-        target_c: None,
         superheat_k: Some(celsius - 893.0),
-        heating_rate_k_s: None,
-        peak_melt_c: None,
-        time_molten_s: None,
-        since_charge_s: None,
         vacuum_kpa: Some(85.0),
         vacuum_share: Some(0.84),
-        vacuum_lead_s: None,
-        vacuum_after_kpa: None,
-        gas_flow_l_min: None,
-        gas_flow_least_l_min: None,
-        kiln_temperature_c: None,
-        soak_min: None,
-        transfer_s: None,
-        flask_temperature_c: None,
-        flask_temperature_sd_k: None,
-        flask_temperature_from: None,
-        seal_age_pours: None,
         quality: vec!["no-gas-sensor".into()],
+        ..bare_pour("2026-11-18T0912-bench-1", "bench-1", at, FoundBy::Trace)
     }
 }
 

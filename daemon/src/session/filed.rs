@@ -9,10 +9,10 @@ use analysis::pour::extract;
 use analysis::sample::{Quality, Sample};
 use analysis::time::Micros;
 use analysis::trace::{TraceError, TraceWriter};
-use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::book::{session_name, trace_path};
+use crate::checksum::sha256;
 use crate::config::Config;
 use crate::journal::{Claim, Origin, Reading};
 use crate::place::Place;
@@ -223,12 +223,7 @@ fn write_trace(
         out.write_all(&bytes)
             .map_err(|e| FileError::Trace(TraceError::Io(e)))
     })?;
-    Ok((hex(&Sha256::digest(&bytes)), summary.rows))
-}
-
-/// Lower-case hexadecimal.
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
+    Ok((sha256(&bytes), summary.rows))
 }
 
 /// Samples of a trace file, with kilns by name again, ready to be filed.

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use analysis::channel::Channel;
 use analysis::defect::Side;
 use analysis::flask::Flask;
+use analysis::stats::median::median;
 
 use super::PageError;
 use super::sheet::{Block, Drawn, Section};
@@ -95,10 +96,16 @@ pub(super) fn over_settings(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             ));
             continue;
         }
+        // The usual temperature is the one that the answer at the top names.
+        let strata = &sorted.week.evidence.strata;
+        let said_usual_c = strata
+            .iter()
+            .find(|s| s.alloy.as_ref() == Some(alloy) && s.section.as_ref() == Some(section))
+            .and_then(|s| s.advice.usual_c);
         let mut figures: Vec<Drawn> = Vec::new();
         let mut lacking = Vec::new();
         for setting in &SETTINGS {
-            match chart(sorted, i, setting, flasks) {
+            match chart(sorted, i, setting, flasks, said_usual_c) {
                 Some(b) => figures.push(binned::draw(&b)?.into()),
                 None => lacking.push(setting),
             }
@@ -143,6 +150,7 @@ fn chart(
     stratum: usize,
     setting: &Setting,
     flasks: &[&Flask],
+    said_usual_c: Option<f64>,
 ) -> Option<Binned> {
     let shop = &sorted.week.shop;
     let with: Vec<&Flask> = flasks
@@ -207,7 +215,10 @@ fn chart(
         outcome: "pieces with a defect that heat can steer".to_owned(),
         dots,
         bins,
-        usual: usual(sorted, setting, flasks).map(|v| show(v).value),
+        usual: said_usual_c
+            .filter(|_| setting.channel == Channel::MeltTemperature)
+            .or_else(|| usual(sorted, setting, flasks))
+            .map(|v| show(v).value),
     })
 }
 
@@ -220,9 +231,7 @@ fn usual(sorted: &Sorted<'_>, setting: &Setting, flasks: &[&Flask]) -> Option<f6
         .filter_map(|f| (setting.get)(f))
         .filter(|v| v.is_finite())
         .collect();
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    (n > 0).then(|| (values[(n - 1) / 2] + values[n / 2]) / 2.0)
+    median(&mut values)
 }
 
 /// Where a kind goes as the pour gets hotter.

@@ -8,6 +8,7 @@ use analysis::channel::Channel;
 use analysis::defect::DefectKinds;
 use analysis::evidence::{Question, evidence};
 use analysis::flask::Flask;
+use analysis::pour::assemble::bare_pour;
 use analysis::pour::{FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::units::{Scheme, ShownIn};
@@ -120,34 +121,15 @@ fn pull(machine: &str, verdict: Verdict, depth: f64) -> PullRow {
 
 fn pour(number: u32, time: Micros) -> PourRow {
     PourRow {
-        session: "s".to_owned(),
-        machine: "bench-1".to_owned(),
         number,
-        at: time,
         confidence: 0.9,
-        found_by: FoundBy::Trace,
         flask: Some("card".to_owned()),
         pour_temperature_c: Some(960.0),
         target_c: Some(968.0),
-        superheat_k: None,
         heating_rate_k_s: Some(0.1),
-        peak_melt_c: None,
-        time_molten_s: None,
-        since_charge_s: None,
         vacuum_kpa: Some(84.0),
-        vacuum_share: None,
-        vacuum_lead_s: None,
-        vacuum_after_kpa: None,
-        gas_flow_l_min: None,
-        gas_flow_least_l_min: None,
-        kiln_temperature_c: None,
-        soak_min: None,
-        transfer_s: None,
-        flask_temperature_c: None,
-        flask_temperature_sd_k: None,
-        flask_temperature_from: None,
-        seal_age_pours: None,
         quality: vec!["gap-before-pour".to_owned()],
+        ..bare_pour("s", "bench-1", time, FoundBy::Trace)
     }
 }
 
@@ -480,12 +462,13 @@ fn a_week_of_no_calendar_is_refused_and_one_with_a_clock_change_is_an_hour_longe
         render_week(&w).unwrap_err().to_string(),
         "2026-W54 is no ISO 8601 week; years run from 0 to 9999 and weeks from 1 to 52 or 53"
     );
+    let zone = shop(Scheme::Metric).zone;
     // Irish clocks go back on Sunday 25 October 2026 (last Sunday of October, S.I. of the EU
     // summer-time directive 2000/84/EC).
-    let (from, until) = super::week::bounds(2026, 43, &shop(Scheme::Metric)).unwrap();
+    let (from, until) = super::week::bounds(2026, 43, &zone).unwrap();
     assert_eq!(until.seconds_since(from), 169.0 * 3600.0);
     // ISO 8601: the week of 1 January 2027, a Friday, is the 53rd of 2026.
-    let (from, _) = super::week::bounds(2026, 53, &shop(Scheme::Metric)).unwrap();
+    let (from, _) = super::week::bounds(2026, 53, &zone).unwrap();
     assert_eq!(from, at("2026-12-28T00:00:00Z"));
 }
 

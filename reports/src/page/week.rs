@@ -8,6 +8,7 @@ use analysis::flask::Flask;
 use analysis::pour::{PourRow, PullRow};
 use analysis::time::Micros;
 use jiff::civil::{ISOWeekDate, Weekday};
+use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::answers;
@@ -56,13 +57,16 @@ pub struct Week {
 }
 
 /// A week's first moment and that of the week after, in the shop's time zone.
-pub fn bounds(year: i16, week: i8, shop: &Shop) -> Result<(Micros, Micros), PageError> {
+///
+/// # Errors
+/// [`PageError::NoSuchWeek`] for a week that the year does not have.
+pub fn bounds(year: i16, week: i8, zone: &TimeZone) -> Result<(Micros, Micros), PageError> {
     let no = |_| PageError::NoSuchWeek { year, week };
     let monday = ISOWeekDate::new(year, week, Weekday::Monday)
         .map_err(no)?
         .date();
     let start = |date: jiff::civil::Date| {
-        date.to_zoned_datetime(shop.zone.clone())
+        date.to_zoned_datetime(zone.clone())
             .map(|z| Micros(z.timestamp().as_microsecond()))
             .map_err(no)
     };
@@ -93,7 +97,7 @@ pub(super) const WEEKS_BEFORE: u32 = 8;
 
 impl<'a> Sorted<'a> {
     pub(super) fn new(week: &'a Week) -> Result<Sorted<'a>, PageError> {
-        let (from, until) = bounds(week.year, week.week, &week.shop)?;
+        let (from, until) = bounds(week.year, week.week, &week.shop.zone)?;
         let mut all: Vec<&Flask> = week.flasks.iter().filter(|f| f.cast_at < until).collect();
         all.sort_by(|a, b| {
             (a.cast_at, &a.session, &a.label, &a.id).cmp(&(b.cast_at, &b.session, &b.label, &b.id))

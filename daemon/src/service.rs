@@ -10,6 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, anyhow};
+use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinHandle;
 use tracing::{error, info, warn};
 
@@ -18,14 +19,14 @@ use crate::cli::records_of;
 use crate::clock::Clock;
 use crate::config::{Config, WayIn};
 use crate::journal::{
-    Journal, JournalMetrics, JournalReader, JournalSettings, Writer, WriterSettings,
+    Committed, Journal, JournalMetrics, JournalReader, JournalSettings, Writer, WriterSettings,
 };
 use crate::mqtt::broker::Broker;
 use crate::mqtt::door::Door;
 use crate::mqtt::heard::Heard;
 use crate::mqtt::ingest::Ingest;
 use crate::mqtt::status::StatusBoard;
-use crate::session::bench::BenchSetup;
+use crate::session::bench::{Bench, BenchSetup};
 use crate::session::recovery::recover;
 use crate::session::retire::Retire;
 use crate::shutdown::{Shutdown, ShutdownTrigger};
@@ -59,7 +60,7 @@ pub struct Service {
     ingest: Ingest,
     writer: Writer,
     ways: Vec<JoinHandle<()>>,
-    bench: JoinHandle<anyhow::Result<()>>,
+    bench: oneshot::Receiver<anyhow::Result<()>>,
     heard: JoinHandle<()>,
     stop_ways: ShutdownTrigger,
     stop_writer: ShutdownTrigger,
@@ -121,34 +122,22 @@ impl Service {
             .context("reading the journal")?;
 
         let (stop_ways, ways_shutdown) = Shutdown::new();
-        let mut ways = Vec::new();
-        let mut door_address = None;
-        let mut board = None;
-        let mut reachable: Box<dyn Fn() -> bool + Send> = Box::new(|| true);
-        match &config.way_in {
-            WayIn::Door(door) => {
-                let door = Door::bind(door.settings()).await?;
-                door_address = Some(door.local_addr());
-                info!("sensors publish to {}", door.local_addr());
-                ways.push(tokio::spawn(
-                    door.run(ingest.clone(), ways_shutdown.clone()),
-                ));
-            }
+        let way = match &config.way_in {
+            WayIn::Door(door) => Way::Door(Box::new(Door::bind(door.settings()).await?)),
             WayIn::Broker(shop) => {
                 let posts = StatusBoard::new();
                 let machines = config.machines.iter().map(|m| m.name.to_string()).collect();
                 let broker = Broker::new(shop.settings(machines)?, posts.clone())?;
-                let state = broker.state();
-                reachable = Box::new(move || state.borrow().connected);
-                board = Some(posts);
                 info!("samples come from the broker at {}", shop.url);
-                let running = broker.run(ingest.clone(), ways_shutdown.clone());
-                ways.push(tokio::spawn(async move {
-                    if let Err(e) = running.await {
-                        error!("{e}");
-                    }
-                }));
+                Way::Broker(Box::new(broker), posts)
             }
+        };
+        let mut board = None;
+        let mut reachable: Box<dyn Fn() -> bool + Send> = Box::new(|| true);
+        if let Way::Broker(broker, posts) = &way {
+            let state = broker.state();
+            reachable = Box::new(move || state.borrow().connected);
+            board = Some(posts.clone());
         }
         let bench = recover(BenchSetup {
             book: book.clone(),
@@ -163,14 +152,31 @@ impl Service {
             board,
             reachable,
         })?;
+        // Only now may anything come in: what was heard before is in its sessions.
+        let mut door_address = None;
+        let way = match way {
+            Way::Door(door) => {
+                door_address = Some(door.local_addr());
+                info!("sensors publish to {}", door.local_addr());
+                tokio::spawn(door.run(ingest.clone(), ways_shutdown))
+            }
+            Way::Broker(broker, _) => {
+                let running = broker.run(ingest.clone(), ways_shutdown);
+                tokio::spawn(async move {
+                    if let Err(e) = running.await {
+                        error!("{e}");
+                    }
+                })
+            }
+        };
         let heard = tokio::spawn(post_heard(ingest.clone(), storage));
         Ok(Service {
             door: door_address,
             metrics: writer.metrics(),
             ingest,
             writer,
-            ways,
-            bench: tokio::spawn(bench.run(committed)),
+            ways: vec![way],
+            bench: bench_thread(bench, committed).context("the bench's thread")?,
             heard,
             stop_ways,
             stop_writer,
@@ -193,7 +199,7 @@ impl Service {
         match (&mut self.bench).await {
             Ok(Ok(())) => anyhow!("the journal's writer stopped"),
             Ok(Err(e)) => e,
-            Err(e) => anyhow!("the bench: {e}"),
+            Err(_) => anyhow!("the bench stopped in the middle of its work"),
         }
     }
 
@@ -211,11 +217,37 @@ impl Service {
         self.stop_writer.tell();
         let writer = self.writer;
         tokio::task::spawn_blocking(move || writer.join()).await??;
-        if !self.bench.is_finished() {
-            self.bench.await??;
+        match self.bench.await {
+            Ok(ended) => ended,
+            Err(_) => Err(anyhow!("the bench stopped in the middle of its work")),
         }
-        Ok(())
     }
+}
+
+/// A way in that is bound but not yet open.
+enum Way {
+    Door(Box<Door>),
+    Broker(Box<Broker>, StatusBoard),
+}
+
+/// The bench works on a thread of its own, like the journal's writer: it waits for SQLite's
+/// syncs and reads the journal, and the sockets must not wait with it.
+fn bench_thread(
+    bench: Bench,
+    committed: mpsc::Receiver<Committed>,
+) -> std::io::Result<oneshot::Receiver<anyhow::Result<()>>> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_time()
+        .build()?;
+    let (ended, told) = oneshot::channel();
+    std::thread::Builder::new()
+        .name("bench".into())
+        .spawn(move || {
+            let result = runtime.block_on(bench.run(committed));
+            // A service that is gone no longer asks.
+            let _ = ended.send(result);
+        })?;
+    Ok(told)
 }
 
 async fn post_heard(ingest: Ingest, storage: Arc<dyn Storage>) {

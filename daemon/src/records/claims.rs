@@ -2,7 +2,7 @@
 //! and read when the daemon starts, so that no sample is filed twice or forgotten.
 
 use analysis::time::Micros;
-use rusqlite::params;
+use rusqlite::{Connection, params};
 use uuid::Uuid;
 
 use super::book::{Records, read_id};
@@ -25,20 +25,16 @@ pub struct SessionClaim {
     pub published: bool,
 }
 
-impl Records {
-    /// Notes where the claim of a session that opens begins.
-    ///
-    /// # Errors
-    /// When SQLite fails.
-    pub fn open_claim(&mut self, session: Uuid, from: Micros) -> Result<()> {
-        self.db.execute(
-            "INSERT INTO session_claims (session, from_at) VALUES (?1, ?2)
-             ON CONFLICT (session) DO NOTHING",
-            params![session.to_string(), from.0],
-        )?;
-        Ok(())
-    }
+/// Notes where the claim of a session that opens begins.
+pub(super) fn insert(db: &Connection, session: Uuid, from: Micros) -> Result<()> {
+    db.execute(
+        "INSERT INTO session_claims (session, from_at) VALUES (?1, ?2)",
+        params![session.to_string(), from.0],
+    )?;
+    Ok(())
+}
 
+impl Records {
     /// Notes where the claim of a closed session ends and up to which sequence number the
     /// journal was considered for it; later generations move the number on.
     ///
@@ -108,23 +104,30 @@ mod tests {
     use crate::records::words::AddedBy;
 
     #[test]
-    fn a_claim_opens_with_its_session_and_its_number_only_moves_on() {
+    fn a_claim_opens_with_its_session_or_not_at_all_and_its_number_only_moves_on() {
         let mut records = Records::in_memory(&test_setup()).unwrap();
         records
             .add_machine("bench-1", AddedBy::Configuration, Micros(0))
             .unwrap();
         let id = Uuid::from_u128(7);
+        let new = NewSession {
+            id,
+            name: "a".to_owned(),
+            machine: "bench-1".to_owned(),
+            opened_at: Micros(100),
+            kilns: Vec::new(),
+        };
         records
-            .open_session(&NewSession {
-                id,
-                name: "a".to_owned(),
-                machine: "bench-1".to_owned(),
-                opened_at: Micros(100),
-                kilns: Vec::new(),
-            })
+            .db
+            .execute_batch("ALTER TABLE session_claims RENAME TO elsewhere")
             .unwrap();
-        records.open_claim(id, Micros(50)).unwrap();
-        records.open_claim(id, Micros(60)).unwrap();
+        assert!(records.open_session_claiming(&new, Micros(50)).is_err());
+        assert!(records.open_sessions().unwrap().is_empty());
+        records
+            .db
+            .execute_batch("ALTER TABLE elsewhere RENAME TO session_claims")
+            .unwrap();
+        records.open_session_claiming(&new, Micros(50)).unwrap();
         assert_eq!(records.claims(Micros(1_000)).unwrap()[0].closed, None);
         records.close_claim(id, Micros(500), 900).unwrap();
         records.close_claim(id, Micros(500), 800).unwrap();

@@ -3,6 +3,7 @@
 //! can be assembled anew when a card, a part or a target changes.
 
 use analysis::pour::Row;
+use analysis::time::Micros;
 use rusqlite::params;
 use uuid::Uuid;
 
@@ -49,17 +50,17 @@ impl Records {
         Ok(())
     }
 
-    /// The features of every session of a machine, oldest session first.
+    /// The features of a machine's sessions that opened from `since` on, oldest session first.
     ///
     /// # Errors
     /// [`RecordError::Damaged`] when a kept row cannot be read.
-    pub fn features_of(&self, machine: &str) -> Result<Vec<Features>> {
+    pub fn features_of(&self, machine: &str, since: Micros) -> Result<Vec<Features>> {
         let mut statement = self.db.prepare_cached(
             "SELECT f.session, f.trace_sha256, f.extractor, f.rows
              FROM session_features f JOIN sessions s ON s.id = f.session
-             WHERE s.machine = ?1 ORDER BY s.opened_at, s.name",
+             WHERE s.machine = ?1 AND s.opened_at >= ?2 ORDER BY s.opened_at, s.name",
         )?;
-        let kept = statement.query_map([machine], |row| {
+        let kept = statement.query_map(params![machine, since.0], |row| {
             Ok((
                 row.get::<_, String>(0)?,
                 row.get::<_, Option<String>>(1)?,

@@ -116,7 +116,16 @@ impl Records {
     /// [`RecordError::Clash`] when its name is taken. A machine may have several open: one that
     /// is being poured and one that a sensor's old backlog makes.
     pub fn open_session(&mut self, new: &NewSession) -> Result<()> {
-        self.insert_session(new, SessionState::Open, None, None)
+        self.insert_session(new, SessionState::Open, None, None, None)
+    }
+
+    /// Opens a session together with the claim that begins at `from`: both or neither, since
+    /// a session without a claim would be found by no start and stay open for ever.
+    ///
+    /// # Errors
+    /// As [`Records::open_session`].
+    pub fn open_session_claiming(&mut self, new: &NewSession, from: Micros) -> Result<()> {
+        self.insert_session(new, SessionState::Open, None, None, Some(from))
     }
 
     /// Records a session that is over and done: imported, with or without a trace.
@@ -129,7 +138,8 @@ impl Records {
         closed_at: Micros,
         published: Option<&Published>,
     ) -> Result<()> {
-        self.insert_session(new, SessionState::Imported, Some(closed_at), published)
+        let state = SessionState::Imported;
+        self.insert_session(new, state, Some(closed_at), published, None)
     }
 
     fn insert_session(
@@ -138,6 +148,7 @@ impl Records {
         state: SessionState,
         closed_at: Option<Micros>,
         published: Option<&Published>,
+        claim_from: Option<Micros>,
     ) -> Result<()> {
         named("name", &new.name)?;
         let day = self.day_of(new.opened_at).to_string();
@@ -180,6 +191,9 @@ impl Records {
                 "INSERT INTO session_kilns (session, number, kiln) VALUES (?1, ?2, ?3)",
                 params![new.id.to_string(), number, kiln],
             )?;
+        }
+        if let Some(from) = claim_from {
+            super::claims::insert(&tx, new.id, from)?;
         }
         tx.commit()?;
         Ok(())

@@ -5,7 +5,7 @@
 //! It sees nothing that is not on disk, and everything it decides can be decided again from the
 //! journal and the records; see [`super::recovery`].
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -35,8 +35,16 @@ use crate::session::{retire, settle};
 const TICK: Duration = Duration::from_millis(200);
 /// Late samples are gathered this long before a trace's next generation, s.
 const GATHER_LATE_S: f64 = 60.0;
-/// A publication that failed is tried again after this long.
+/// A publication that failed is tried again after this long, and twice as long each time after.
 const TRY_AGAIN: Duration = Duration::from_secs(10);
+/// The longest of these waits.
+const TRY_AGAIN_AT_MOST: Duration = Duration::from_secs(600);
+/// Troubles are counted in memory and written at most this often: a sensor that raves must not
+/// wear the disk.
+const TROUBLES_EVERY: Duration = Duration::from_secs(60);
+/// How long a stop waits for traces and reports that are under way. The next start makes those
+/// that are left.
+const FINISH_WITHIN: Duration = Duration::from_secs(30);
 /// How often segments are given back even if no session closed.
 const RETIRE_EVERY: Duration = Duration::from_secs(3600);
 
@@ -86,13 +94,23 @@ pub struct Bench {
     done: mpsc::UnboundedReceiver<Done>,
     /// Sessions that samples came late for, with when the last one did.
     pub(super) late: BTreeMap<Uuid, (Arc<str>, Micros)>,
-    /// Closed sessions on their way to a published trace.
+    /// Closed sessions on their way to a published trace, from the moment at which that was
+    /// decided.
     pub(super) closing: BTreeMap<Uuid, Box<Close>>,
+    /// Closes that the journal's writer has not taken yet, which it does not while the disk is
+    /// full; waiting for it here would keep room from being made.
+    unsent: VecDeque<Close>,
     again: Vec<(tokio::time::Instant, Box<Close>)>,
+    failures: BTreeMap<Uuid, u32>,
     retire_at: tokio::time::Instant,
-    /// The last sequence number that was taken.
-    taken: u64,
+    retiring: Option<tokio::task::JoinHandle<()>>,
+    /// The last sequence number that was taken. A start has read the journal, and what the
+    /// writer passes on again of that is not taken twice.
+    pub(super) taken: u64,
+    /// Since when readings could come in without a break.
+    listening: Option<Micros>,
     troubles: BTreeMap<(String, String, String), u64>,
+    troubles_at: tokio::time::Instant,
 }
 
 impl Bench {
@@ -108,10 +126,15 @@ impl Bench {
             done,
             late: BTreeMap::new(),
             closing: BTreeMap::new(),
+            unsent: VecDeque::new(),
             again: Vec::new(),
+            failures: BTreeMap::new(),
             retire_at: tokio::time::Instant::now() + TICK,
+            retiring: None,
             taken: 0,
+            listening: None,
             troubles: BTreeMap::new(),
+            troubles_at: tokio::time::Instant::now(),
         })
     }
 
@@ -126,15 +149,26 @@ impl Bench {
         loop {
             tokio::select! {
                 batch = committed.recv() => match batch {
-                    Some(batch) => self.take(&batch).await?,
+                    Some(batch) => self.take(&batch)?,
                     None => break,
                 },
                 Some(done) = self.done.recv() => self.job_done(done)?,
-                _ = tick.tick() => self.tick().await?,
+                _ = tick.tick() => self.tick()?,
             }
         }
-        self.flush_troubles()?;
-        self.jobs.join();
+        // A publication that is done and not told would be done again at the next start, and
+        // its pours be unknown until then.
+        let until = tokio::time::Instant::now() + FINISH_WITHIN;
+        while !self.jobs.are_done() {
+            match tokio::time::timeout_at(until, self.done.recv()).await {
+                Ok(Some(done)) => self.job_done(done)?,
+                Ok(None) | Err(_) => break,
+            }
+        }
+        self.write_troubles()?;
+        let Bench { jobs, done, .. } = self;
+        drop(done);
+        jobs.join();
         Ok(())
     }
 
@@ -142,8 +176,11 @@ impl Bench {
         self.setup.clock.now()
     }
 
-    async fn take(&mut self, batch: &Committed) -> anyhow::Result<()> {
+    fn take(&mut self, batch: &Committed) -> anyhow::Result<()> {
         for (seq, entry) in batch.entries.iter() {
+            if *seq <= self.taken {
+                continue;
+            }
             self.taken = *seq;
             match entry {
                 Entry::Reading(reading) => self.take_reading(*seq, reading)?,
@@ -163,6 +200,14 @@ impl Bench {
     }
 
     fn flush_troubles(&mut self) -> anyhow::Result<()> {
+        if !self.troubles.is_empty() && tokio::time::Instant::now() >= self.troubles_at {
+            self.troubles_at = tokio::time::Instant::now() + TROUBLES_EVERY;
+            self.write_troubles()?;
+        }
+        Ok(())
+    }
+
+    fn write_troubles(&mut self) -> anyhow::Result<()> {
         let now = self.now();
         for ((place, channel, reason), count) in std::mem::take(&mut self.troubles) {
             self.setup
@@ -221,14 +266,16 @@ impl Bench {
         let kilns = config
             .machine(machine)
             .map_or_else(Vec::new, |m| m.kilns.clone());
-        self.setup.records.open_session(&NewSession {
-            id,
-            name: name.clone(),
-            machine: machine.to_string(),
-            opened_at: open.opened,
-            kilns: kilns.iter().map(|k| k.to_string()).collect(),
-        })?;
-        self.setup.records.open_claim(id, open.from)?;
+        self.setup.records.open_session_claiming(
+            &NewSession {
+                id,
+                name: name.clone(),
+                machine: machine.to_string(),
+                opened_at: open.opened,
+                kilns: kilns.iter().map(|k| k.to_string()).collect(),
+            },
+            open.from,
+        )?;
         info!("session {name} opened");
         let live = Live::new(setup(&config, machine), &bench.keeper.claims_of(id));
         bench.lives.insert(id, Session { name, live });
@@ -352,26 +399,34 @@ impl Bench {
             .to_string()
     }
 
-    async fn tick(&mut self) -> anyhow::Result<()> {
+    fn tick(&mut self) -> anyhow::Result<()> {
         let now = self.now();
+        self.listening = if (self.setup.reachable)() {
+            self.listening.or(Some(now))
+        } else {
+            None
+        };
         // After the machine slept, or a driven clock leapt, what waits to be taken comes first:
         // it was heard before the silence.
         let caught_up = self.taken >= self.setup.journal.durable_seq();
-        let reachable = caught_up && (self.setup.reachable)();
+        let listening = self.listening.filter(|_| caught_up);
         let mut plans: Vec<(Arc<str>, ClosePlan, String)> = Vec::new();
         for (name, machine) in &mut self.machines {
             let MachineBench { keeper, lives } = machine;
             let busy = |id: Uuid| lives.get(&id).is_some_and(|s| s.live.busy());
-            for plan in keeper.due(now, reachable, busy) {
+            for plan in keeper.due(now, listening, busy) {
                 let session = lives.remove(&plan.id).map(|s| s.name).unwrap_or_default();
                 plans.push((Arc::clone(name), plan, session));
             }
         }
         for (machine, plan, name) in plans {
             info!("session {name} closed; publishing its trace");
-            self.submit_close(&machine, &plan, name, 1).await?;
+            let config = &self.setup.config;
+            let path = trace_path(plan.opened, &config.shop.time_zone, &machine, &name);
+            self.submit_close(&machine, &plan, name, path, 1);
         }
-        self.next_generations(now).await?;
+        self.next_generations(now)?;
+        self.send_closes();
         self.try_again();
         self.post_status(now);
         self.flush_troubles()?;
@@ -381,34 +436,45 @@ impl Bench {
         Ok(())
     }
 
-    async fn submit_close(
+    fn submit_close(
         &mut self,
         machine: &Arc<str>,
         plan: &ClosePlan,
         name: String,
+        path: String,
         generation: u32,
-    ) -> anyhow::Result<()> {
-        let config = &self.setup.config;
+    ) {
         let close = Close {
             session: plan.id,
-            path: trace_path(plan.opened, &config.shop.time_zone, machine, &name),
+            path,
             machine: machine.to_string(),
             generation,
             claims: plan.claims.clone(),
-            metadata: metadata(config, machine, &name, plan.id),
+            metadata: metadata(&self.setup.config, machine, &name, plan.id),
             name,
         };
-        let submission = Submission {
-            entries: vec![Entry::Close(close)],
-            ack: None,
-        };
-        // A writer that is gone means that the service is stopping; the next start decides anew.
-        let _ = self.setup.closes.send(submission).await;
-        Ok(())
+        // From now on, not from when it is durable: a generation must never be asked for twice,
+        // and what the close claims must stay in the journal.
+        self.closing.insert(plan.id, Box::new(close.clone()));
+        self.unsent.push_back(close);
+    }
+
+    fn send_closes(&mut self) {
+        while let Ok(permit) = self.setup.closes.try_reserve() {
+            let Some(close) = self.unsent.pop_front() else {
+                return;
+            };
+            permit.send(Submission {
+                entries: vec![Entry::Close(close)],
+                ack: None,
+            });
+        }
+        // A writer that is full is asked again at the next tick. One that is gone means that
+        // the service is stopping; the next start decides anew.
     }
 
     /// Sessions that samples came late for get the next generation of their trace.
-    async fn next_generations(&mut self, now: Micros) -> anyhow::Result<()> {
+    fn next_generations(&mut self, now: Micros) -> anyhow::Result<()> {
         let due: Vec<(Uuid, Arc<str>)> = self
             .late
             .iter()
@@ -420,7 +486,9 @@ impl Bench {
         for (id, machine) in due {
             self.late.remove(&id);
             let session = self.setup.records.session(id)?;
-            let generation = session.published.as_ref().map_or(1, |p| p.generation + 1);
+            let Some(before) = session.published else {
+                continue;
+            };
             let bench = self.machines.get_mut(&machine);
             let Some(plan) = bench.and_then(|b| b.keeper.close_again(id)) else {
                 continue;
@@ -429,8 +497,9 @@ impl Bench {
                 "session {}: samples came late; its trace is made anew",
                 session.name
             );
-            self.submit_close(&machine, &plan, session.name, generation)
-                .await?;
+            // Where the one before is, even if the shop's time zone was changed since.
+            let generation = before.generation.saturating_add(1);
+            self.submit_close(&machine, &plan, session.name, before.trace, generation);
         }
         Ok(())
     }
@@ -459,6 +528,7 @@ impl Bench {
     }
 
     fn job_done(&mut self, done: Done) -> anyhow::Result<()> {
+        self.jobs.one_is_done();
         match done {
             Done::Published(close, published) => self.published(&close, *published),
             Done::NotPublished(close, why) => {
@@ -468,8 +538,11 @@ impl Bench {
                     "",
                     &format!("a trace could not be published: {why}"),
                 );
-                self.again
-                    .push((tokio::time::Instant::now() + TRY_AGAIN, close));
+                let failures = self.failures.entry(close.session).or_default();
+                let wait = TRY_AGAIN.saturating_mul(2_u32.saturating_pow(*failures));
+                *failures = failures.saturating_add(1);
+                let at = tokio::time::Instant::now() + wait.min(TRY_AGAIN_AT_MOST);
+                self.again.push((at, close));
                 Ok(())
             }
             Done::Report(job, Err(why)) => {
@@ -487,19 +560,8 @@ impl Bench {
 
     fn published(&mut self, close: &Close, published: PublishedSession) -> anyhow::Result<()> {
         let now = self.now();
-        self.closing.remove(&close.session);
         let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
         let records = &mut self.setup.records;
-        records.close_session(
-            close.session,
-            to,
-            Some(&Published {
-                trace: published.path,
-                sha256: published.sha256.clone(),
-                rows: published.rows,
-                generation: published.generation,
-            }),
-        )?;
         if published.lost > 0 {
             let why = "samples lost to damage of the disk, found in the journal";
             records.note_trouble(
@@ -532,44 +594,83 @@ impl Bench {
         settle::settle(
             records,
             close.session,
-            Some(published.sha256),
+            Some(published.sha256.clone()),
             published.found,
             now,
         )?;
         let opened = records.session(close.session)?.opened_at;
         settle::assemble_machine(records, &self.setup.config, &close.machine, opened, now)?;
+        // Last, since it is what a start goes by: until then, all of this is done again.
+        records.close_session(
+            close.session,
+            to,
+            Some(&Published {
+                trace: published.path,
+                sha256: published.sha256,
+                rows: published.rows,
+                generation: published.generation,
+            }),
+        )?;
+        self.closing.remove(&close.session);
+        self.failures.remove(&close.session);
         info!(
             "session {}: {} samples published, {pours} pours",
             close.name, published.rows
         );
-        self.jobs.add(Job::SessionSheet(close.name.clone()));
-        self.jobs.add(Job::Week(week_name(
-            opened,
-            &self.setup.config.shop.time_zone,
-        )));
+        self.add_reports(&close.name, opened);
         self.retire()
     }
 
+    /// Has a session's sheet and its week's report written.
+    pub(super) fn add_reports(&mut self, session: &str, opened: Micros) {
+        self.jobs.add(Job::SessionSheet(session.to_owned()));
+        let week = week_name(opened, &self.setup.config.shop.time_zone);
+        self.jobs.add(Job::Week(week));
+    }
+
+    /// Gives back the segments that nothing needs. They are looked for beside the bench, since
+    /// reading two days of the journal takes longer than a verdict may.
     fn retire(&mut self) -> anyhow::Result<()> {
+        if self.retiring.as_ref().is_some_and(|r| !r.is_finished()) {
+            self.retire_at = tokio::time::Instant::now() + TICK;
+            return Ok(());
+        }
         self.retire_at = tokio::time::Instant::now() + RETIRE_EVERY;
-        let published: BTreeMap<Uuid, u32> = self
-            .setup
-            .records
-            .claims(self.now().plus_seconds(-15.0 * 86_400.0))?
-            .into_iter()
-            .filter(|c| c.published)
-            .map(|c| {
-                let session = self.setup.records.session(c.session)?;
-                Ok((c.session, session.published.map_or(0, |p| p.generation)))
-            })
-            .collect::<anyhow::Result<_>>()?;
-        let hearing = |place: &crate::place::Place| -> Vec<Arc<str>> {
-            let hears = self.machines.iter().filter(|(_, m)| m.keeper.hears(place));
-            hears.map(|(name, _)| Arc::clone(name)).collect()
-        };
-        let done = retire::done(&self.setup.reader, &published, hearing, self.now())?;
-        self.setup.retire.ask(done);
+        let known = self.known()?;
+        let reader = self.setup.reader.clone();
+        let writer = self.setup.retire.clone();
+        self.retiring = Some(tokio::task::spawn_blocking(move || {
+            match retire::done(&reader, &known) {
+                Ok(done) => writer.ask(done),
+                Err(e) => error!("no segment of the journal was given back: {e}"),
+            }
+        }));
         Ok(())
+    }
+
+    pub(super) fn known(&self) -> anyhow::Result<retire::Known> {
+        let clock = &self.setup.clock;
+        let mut known = retire::Known {
+            taken: self.taken,
+            now: clock.now(),
+            boot: (clock.boot(), clock.monotonic_us()),
+            ..retire::Known::default()
+        };
+        for session in self.setup.records.sessions(None, None)? {
+            let generation = session.published.map_or(0, |p| p.generation);
+            known.published.insert(session.id, generation);
+        }
+        for close in self.closing.values() {
+            known.wanted.extend(close.claims.iter().cloned());
+        }
+        for (name, machine) in &self.machines {
+            known.wanted.extend(machine.keeper.wanted());
+            for shared in machine.keeper.hears_also() {
+                let hearing = known.hearing.entry(shared).or_default();
+                hearing.push(Arc::clone(name));
+            }
+        }
+        Ok(known)
     }
 
     fn post_status(&self, now: Micros) {

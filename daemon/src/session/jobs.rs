@@ -2,6 +2,7 @@
 //! same program with a memory limit: a damaged file, or a panic in a library, ends a child and
 //! never the logging.
 
+use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::thread::JoinHandle;
@@ -59,6 +60,7 @@ pub enum Done {
 pub struct Jobs {
     queue: std::sync::mpsc::Sender<Job>,
     thread: JoinHandle<()>,
+    under_way: usize,
 }
 
 impl Jobs {
@@ -82,17 +84,34 @@ impl Jobs {
                     }
                 }
             })?;
-        Ok(Jobs { queue, thread })
+        Ok(Jobs {
+            queue,
+            thread,
+            under_way: 0,
+        })
     }
 
     /// Puts a job at the end of the queue.
-    pub fn add(&self, job: Job) {
+    pub fn add(&mut self, job: Job) {
         // The thread lives as long as this handle, unless it panicked; the next start finds the
         // unpublished session in the journal again.
-        let _ = self.queue.send(job);
+        if self.queue.send(job).is_ok() {
+            self.under_way += 1;
+        }
     }
 
-    /// Lets the jobs that are queued finish.
+    /// Counts a job as done; to be called for each thing that was told.
+    pub fn one_is_done(&mut self) {
+        self.under_way = self.under_way.saturating_sub(1);
+    }
+
+    /// Whether nothing is queued or being done.
+    pub fn are_done(&self) -> bool {
+        self.under_way == 0
+    }
+
+    /// Lets the job that is being done finish, and those queued as long as what they tell is
+    /// still listened to.
     pub fn join(self) {
         drop(self.queue);
         let _ = self.thread.join();
@@ -137,6 +156,8 @@ fn run(program: &Path, book: &Path, command: &str, args: &[&str]) -> Result<Vec<
         .env("POLARS_MAX_THREADS", "1")
         .env(MEMORY_LIMIT, "1")
         .stdin(Stdio::null())
+        // Ctrl-C is for the daemon, which lets its children finish.
+        .process_group(0)
         .output()
         .map_err(|e| format!("cannot start {}: {e}", program.display()))?;
     if output.status.success() {
@@ -158,12 +179,16 @@ pub const MEMORY_LIMIT: &str = "POURBOOK_CHILD";
 /// seven million samples of 32 bytes, sorted beside a copy.
 const CHILD_BYTES: u64 = 1 << 30;
 
-/// Limits this process's memory if it is a child of the daemon.
+/// Limits this process's memory and binds its life to the daemon's, if it is a child of it.
 pub fn limit_memory() {
     if std::env::var_os(MEMORY_LIMIT).is_none() {
         return;
     }
-    use rustix::process::{Resource, Rlimit, setrlimit};
+    use rustix::process::{Resource, Rlimit, Signal, set_parent_process_death_signal, setrlimit};
+    // A daemon that was killed is started again and publishes anew; two must not write one file.
+    if let Err(e) = set_parent_process_death_signal(Some(Signal::KILL)) {
+        eprintln!("pourbook: this child may outlive the daemon: {e}");
+    }
     let limit = Rlimit {
         current: Some(CHILD_BYTES),
         maximum: Some(CHILD_BYTES),

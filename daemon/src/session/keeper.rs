@@ -6,7 +6,7 @@
 //! start. Several sessions may be open at once: a sensor that delivers last week's backlog
 //! while today's casting runs must not disturb it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use analysis::channel::Channel;
@@ -32,6 +32,12 @@ pub struct Rules {
     pub pull_kpa: f64,
     /// The furthest back a kiln's burnout is claimed, s.
     pub burnout_s: f64,
+    /// A kiln that was cold for less than this goes on with the same burnout, s: a loose plug
+    /// reads cold for a moment in the middle of the night.
+    pub same_burnout_s: f64,
+    /// How long a closed session is remembered for what comes late, s. Device times are taken
+    /// up to 14 days late, and a session may be two days long.
+    pub remember_s: f64,
 }
 
 impl Default for Rules {
@@ -43,6 +49,8 @@ impl Default for Rules {
             split_s: 48.0 * 3600.0,
             pull_kpa: 20.0,
             burnout_s: 48.0 * 3600.0,
+            same_burnout_s: 30.0 * 60.0,
+            remember_s: 17.0 * 86_400.0,
         }
     }
 }
@@ -116,13 +124,17 @@ pub struct ClosePlan {
     pub claims: Vec<Claim>,
 }
 
-/// The burnouts of one kiln: only the start of the last one matters here.
+/// The burnouts of one kiln, by their starts. More than the last one is kept, since the kiln may
+/// be lit for tomorrow before today's session closes.
 #[derive(Clone, Debug, Default)]
 struct KilnWatch {
-    hot: bool,
-    hot_since: Option<Micros>,
+    starts: VecDeque<Micros>,
+    cold_since: Option<Micros>,
     latest: Option<Micros>,
 }
+
+/// Starts of burnouts kept per kiln.
+const MOST_STARTS: usize = 64;
 
 /// The sessions of one machine.
 #[derive(Debug)]
@@ -161,6 +173,12 @@ impl Keeper {
         }
     }
 
+    /// The places beside the machine's own whose readings go into its sessions.
+    pub fn hears_also(&self) -> Vec<Place> {
+        let kilns = self.setup.kilns.iter().cloned().map(Place::Kiln);
+        kilns.chain([Place::Shop]).collect()
+    }
+
     /// Takes one durable reading. `make_id` gives the identity of a session that it opens.
     pub fn take(&mut self, seq: u64, reading: &Reading, make_id: impl FnOnce() -> Uuid) -> Step {
         self.last_seq = self.last_seq.max(seq);
@@ -194,11 +212,17 @@ impl Keeper {
                 _ => false,
             };
         let quiet = rules.quiet_s;
-        let found = self.open.iter_mut().find(|s| {
-            time >= s.from && time.seconds_since(s.horizon) < quiet
+        // Of two that would take it, the later: the earlier one ends where the later begins,
+        // whichever was heard of first.
+        let found = self
+            .open
+            .iter_mut()
+            .filter(|s| {
+                time >= s.from && time.seconds_since(s.horizon) < quiet
                 // A reading of long after the session went cold belongs to what comes next.
                 && (active || time.seconds_since(s.last_active) <= quiet)
-        });
+            })
+            .max_by_key(|s| s.from);
         if let Some(session) = found {
             session.last_arrival = session.last_arrival.max(reading.arrival);
             if reading.quality.usable() {
@@ -247,11 +271,12 @@ impl Keeper {
             return Step::Late(id);
         }
         let quiet = self.setup.rules.quiet_s;
-        match self
+        let found = self
             .open
             .iter()
-            .find(|s| time >= s.from && time.seconds_since(s.horizon) < quiet)
-        {
+            .filter(|s| time >= s.from && time.seconds_since(s.horizon) < quiet)
+            .max_by_key(|s| s.from);
+        match found {
             Some(session) => Step::Within(session.id),
             None => Step::None,
         }
@@ -272,19 +297,22 @@ impl Keeper {
             .any(|w| w.from <= time && time <= w.to && seq <= w.last_seq)
     }
 
-    /// The sessions that are due to close. `reachable` is false while the way that the readings
-    /// come in is known to be down: silence then says nothing. `busy` tells whether a pull or a
-    /// pour is going on.
+    /// The sessions that are due to close. `listening` is since when readings could come in
+    /// without a break, none while they cannot: the silence of a time in which nothing could be
+    /// heard says nothing. `busy` tells whether a pull or a pour is going on.
     pub fn due(
         &mut self,
         now: Micros,
-        reachable: bool,
+        listening: Option<Micros>,
         busy: impl Fn(Uuid) -> bool,
     ) -> Vec<ClosePlan> {
         let rules = self.setup.rules.clone();
+        self.closed
+            .retain(|w| now.seconds_since(w.to) < rules.remember_s);
         let is_due = |s: &OpenSession| {
             let cold = s.horizon.seconds_since(s.last_active) >= rules.quiet_s;
-            let silent = reachable && now.seconds_since(s.last_arrival) >= rules.quiet_s;
+            let silent = listening
+                .is_some_and(|since| now.seconds_since(s.last_arrival.max(since)) >= rules.quiet_s);
             let long = s.horizon.seconds_since(s.opened) >= rules.split_s && !busy(s.id);
             cold || silent || long
         };
@@ -327,15 +355,7 @@ impl Keeper {
         let first_seq = window.last_seq.saturating_add(1);
         window.last_seq = last_seq;
         let window = window.clone();
-        let session = OpenSession {
-            id,
-            opened: window.opened,
-            from: window.from,
-            horizon: window.to,
-            last_active: window.to,
-            last_arrival: window.to,
-        };
-        let mut claims = self.claims(&session, window.to);
+        let mut claims = self.claims(&reopened(&window), window.to);
         for claim in &mut claims {
             claim.first_seq = first_seq;
             // The burnout before it was claimed whole the first time.
@@ -358,6 +378,45 @@ impl Keeper {
     /// The windows of closed sessions.
     pub fn closed(&self) -> &[Window] {
         &self.closed
+    }
+
+    /// What must stay in the journal whatever was published: all that an open session takes or
+    /// may yet take, what came late and is in no close yet, and the last burnout of each kiln,
+    /// which the next session claims.
+    pub fn wanted(&self) -> Vec<Claim> {
+        let mut wanted = Vec::new();
+        for session in &self.open {
+            wanted.extend(self.claims(session, Micros(i64::MAX)));
+        }
+        for window in &self.closed {
+            let mut late = self.claims(&reopened(window), window.to);
+            for claim in &mut late {
+                claim.first_seq = window.last_seq.saturating_add(1);
+                claim.from = claim.from.max(window.from);
+            }
+            wanted.extend(late);
+        }
+        for (kiln, watch) in &self.kilns {
+            let (Some(start), Some(latest)) = (watch.starts.back(), watch.latest) else {
+                continue;
+            };
+            let oldest = latest.plus_seconds(-self.setup.rules.burnout_s);
+            for channel in [Channel::KilnDoor(0), Channel::KilnTemperature(0)] {
+                wanted.push(Claim {
+                    place: Place::Kiln(Arc::clone(kiln)),
+                    channel,
+                    channel_in_trace: channel,
+                    from: oldest.max(*start),
+                    to: Micros(i64::MAX),
+                    first_seq: 0,
+                    last_seq: 0,
+                });
+            }
+        }
+        for claim in &mut wanted {
+            claim.last_seq = u64::MAX;
+        }
+        wanted
     }
 
     fn claims(&self, session: &OpenSession, to: Micros) -> Vec<Claim> {
@@ -392,7 +451,7 @@ impl Keeper {
             let from = self
                 .kilns
                 .get(kiln)
-                .and_then(|w| w.hot_since)
+                .and_then(|w| w.start_before(session.opened))
                 .map_or(session.from, |hot| hot.max(oldest).min(session.from));
             for channel in [Channel::KilnDoor(0), Channel::KilnTemperature(0)] {
                 let place = Place::Kiln(Arc::clone(kiln));
@@ -413,11 +472,36 @@ impl KilnWatch {
             return;
         }
         self.latest = Some(reading.time);
-        let hot = reading.value >= rules.hot_c;
-        if hot && !self.hot {
-            self.hot_since = Some(reading.time);
+        if reading.value < rules.hot_c {
+            self.cold_since.get_or_insert(reading.time);
+            return;
         }
-        self.hot = hot;
+        let cold_since = self.cold_since.take();
+        let goes_on = !self.starts.is_empty()
+            && cold_since.is_none_or(|c| reading.time.seconds_since(c) < rules.same_burnout_s);
+        if !goes_on {
+            self.starts.push_back(reading.time);
+            if self.starts.len() > MOST_STARTS {
+                self.starts.pop_front();
+            }
+        }
+    }
+
+    /// The start of the last burnout that began by then: the one that fed a session that opened
+    /// then.
+    fn start_before(&self, opened: Micros) -> Option<Micros> {
+        self.starts.iter().rev().find(|s| **s <= opened).copied()
+    }
+}
+
+fn reopened(window: &Window) -> OpenSession {
+    OpenSession {
+        id: window.id,
+        opened: window.opened,
+        from: window.from,
+        horizon: window.to,
+        last_active: window.to,
+        last_arrival: window.to,
     }
 }
 
@@ -430,6 +514,7 @@ mod tests {
     use crate::journal::Origin;
 
     const MINUTE: f64 = 60.0;
+    const ALWAYS: Option<Micros> = Some(Micros(i64::MIN));
 
     fn setup() -> KeeperSetup {
         KeeperSetup {
@@ -502,7 +587,7 @@ mod tests {
             .filter(|s| matches!(s, Step::Opened(_)))
             .count();
         assert_eq!(opened, 1);
-        let plans = k.due(Micros(230 * 60_000_000), true, |_| false);
+        let plans = k.due(Micros(230 * 60_000_000), ALWAYS, |_| false);
         assert_eq!(plans.len(), 1);
         let melt = plans[0]
             .claims
@@ -521,7 +606,7 @@ mod tests {
         feed(&mut k, &mut seq, &[melt(0.0, 900.0)]);
         let cold: Vec<Reading> = (1..44).map(|m| melt(f64::from(m), 50.0)).collect();
         feed(&mut k, &mut seq, &cold);
-        assert!(k.due(Micros(44 * 60_000_000), true, |_| false).is_empty());
+        assert!(k.due(Micros(44 * 60_000_000), ALWAYS, |_| false).is_empty());
         let steps = feed(&mut k, &mut seq, &[melt(44.0, 900.0)]);
         assert!(matches!(steps[0], Step::Within(_)));
     }
@@ -532,8 +617,8 @@ mod tests {
         let mut seq = 0;
         feed(&mut k, &mut seq, &[melt(0.0, 900.0), melt(1.0, 905.0)]);
         let later = Micros(60 * 60_000_000);
-        assert!(k.due(later, false, |_| false).is_empty());
-        let plans = k.due(later, true, |_| false);
+        assert!(k.due(later, None, |_| false).is_empty());
+        let plans = k.due(later, ALWAYS, |_| false);
         assert_eq!(plans.len(), 1);
         assert_eq!(plans[0].to, Micros(60_000_000));
     }
@@ -543,7 +628,7 @@ mod tests {
         let mut k = keeper();
         let mut seq = 0;
         feed(&mut k, &mut seq, &hot_day());
-        let first = k.due(Micros(230 * 60_000_000), true, |_| false).remove(0);
+        let first = k.due(Micros(230 * 60_000_000), ALWAYS, |_| false).remove(0);
         let steps = feed(&mut k, &mut seq, &[melt(100.5, 961.0)]);
         assert_eq!(steps, [Step::Late(first.id)]);
         let again = k.close_again(first.id).unwrap();
@@ -566,7 +651,7 @@ mod tests {
         let mut seq = 0;
         let day = hot_day();
         feed(&mut k, &mut seq, &day);
-        k.due(Micros(230 * 60_000_000), true, |_| false);
+        k.due(Micros(230 * 60_000_000), ALWAYS, |_| false);
         let mut again = Keeper::new(setup(), k.closed().to_vec(), Vec::new());
         let mut seq = 0;
         let steps = feed(&mut again, &mut seq, &day);
@@ -601,7 +686,7 @@ mod tests {
         let mut k = keeper();
         let mut seq = 0;
         feed(&mut k, &mut seq, &hot_day());
-        let first = k.due(Micros(230 * 60_000_000), true, |_| false).remove(0);
+        let first = k.due(Micros(230 * 60_000_000), ALWAYS, |_| false).remove(0);
         feed(&mut k, &mut seq, &[melt(235.0, 150.0)]);
         assert_eq!(k.open()[0].from, Micros(first.to.0 + 1));
     }
@@ -643,7 +728,88 @@ mod tests {
         let long: Vec<Reading> = (49..80).map(|h| melt(f64::from(h) * 40.0, 900.0)).collect();
         feed(&mut k, &mut seq, &long);
         let now = Micros(79 * 40 * 60_000_000);
-        assert!(k.due(now, true, |_| true).is_empty());
-        assert_eq!(k.due(now, true, |_| false).len(), 1);
+        assert!(k.due(now, ALWAYS, |_| true).is_empty());
+        assert_eq!(k.due(now, ALWAYS, |_| false).len(), 1);
+    }
+
+    #[test]
+    fn silence_counts_from_when_the_bench_could_be_heard_again() {
+        let mut k = keeper();
+        let mut seq = 0;
+        feed(&mut k, &mut seq, &[melt(0.0, 900.0), melt(1.0, 905.0)]);
+        let minute = |m: i64| Micros(m * 60_000_000);
+        // Down for an hour, up again for ten minutes: the sensors have not sent their backlog.
+        assert!(k.due(minute(70), Some(minute(60)), |_| false).is_empty());
+        assert_eq!(k.due(minute(106), Some(minute(60)), |_| false).len(), 1);
+    }
+
+    #[test]
+    fn sessions_side_by_side_share_readings_the_same_way_after_a_restart() {
+        let mut k = keeper();
+        let mut seq = 0;
+        // A sensor that was cut off from 8:00 to 9:00 sends both at once.
+        let mut readings = vec![melt(540.0, 950.0)];
+        for m in 0..60 {
+            readings.push(melt(480.0 + f64::from(m), 950.0));
+            readings.push(melt(540.5 + f64::from(m), 950.0));
+        }
+        feed(&mut k, &mut seq, &readings);
+        let sessions = |k: &Keeper| {
+            let mut all: Vec<_> = k.open().to_vec();
+            all.sort_by_key(|s| s.from);
+            all
+        };
+        let before = sessions(&k);
+        assert_eq!(before.len(), 2);
+        assert!(before[0].horizon < before[1].from, "{before:?}");
+        let remembered = before.iter().map(|s| OpenSession {
+            horizon: s.opened,
+            last_active: s.opened,
+            last_arrival: s.opened,
+            ..s.clone()
+        });
+        let mut again = Keeper::new(setup(), Vec::new(), remembered.collect());
+        feed(&mut again, &mut 0, &readings);
+        assert_eq!(sessions(&again), before);
+    }
+
+    #[test]
+    fn a_kiln_lit_for_tomorrow_does_not_hide_the_burnout_of_today() {
+        let mut k = keeper();
+        let mut seq = 0;
+        let kiln = |m: f64, v: f64| {
+            reading(
+                Place::Kiln("kiln-1".into()),
+                Channel::KilnTemperature(0),
+                m,
+                v,
+            )
+        };
+        // A loose plug reads cold once in the night.
+        let burnout: Vec<Reading> = (10..500)
+            .map(|m| kiln(f64::from(m), if m == 201 { 0.0 } else { 700.0 }))
+            .collect();
+        feed(&mut k, &mut seq, &burnout);
+        feed(&mut k, &mut seq, &[melt(600.0, 500.0), kiln(600.0, 60.0)]);
+        feed(&mut k, &mut seq, &[kiln(640.0, 150.0), melt(641.0, 900.0)]);
+        let id = k.open()[0].id;
+        let plan = k.close(id).unwrap();
+        let claim = plan
+            .claims
+            .iter()
+            .find(|c| c.channel == Channel::KilnTemperature(0))
+            .unwrap();
+        assert_eq!(claim.from, Micros(10 * 60_000_000));
+    }
+
+    #[test]
+    fn sessions_of_long_ago_are_forgotten() {
+        let mut k = keeper();
+        let mut seq = 0;
+        feed(&mut k, &mut seq, &hot_day());
+        k.due(Micros(230 * 60_000_000), ALWAYS, |_| false);
+        assert_eq!(k.closed().len(), 1);
+        k.due(Micros(18 * 86_400 * 1_000_000), ALWAYS, |_| false);
+        assert!(k.closed().is_empty());
     }
 }

@@ -15,20 +15,16 @@ use crate::session::keeper::{Keeper, KeeperSetup, OpenSession, Rules, Step, Wind
 use crate::session::live::Live;
 use crate::session::metadata::setup;
 
-/// How far back closed sessions are remembered: device times are taken up to 14 days late.
-const REMEMBER_S: f64 = 15.0 * 86_400.0;
-
 /// Brings a bench up to date with the journal and takes up what was under way.
 ///
 /// # Errors
 /// When the journal or the records cannot be read.
 pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
     let mut bench = Bench::empty(given)?;
-    let now = bench.setup.clock.now();
     let mut windows: BTreeMap<String, Vec<Window>> = BTreeMap::new();
     let mut opens: BTreeMap<String, Vec<OpenSession>> = BTreeMap::new();
-    let mut unpublished = unpublished_closes(&bench)?;
-    for claim in bench.setup.records.claims(now.plus_seconds(-REMEMBER_S))? {
+    let (mut unpublished, oldest) = unpublished_closes(&bench)?;
+    for claim in bench.setup.records.claims(Micros(i64::MIN))? {
         // The journal's close is ahead of the records if the last run ended between the two.
         let closed = match unpublished.iter().rfind(|c| c.session == claim.session) {
             Some(close) => Some(end_of(close)),
@@ -36,6 +32,9 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
             None => None,
         };
         match closed {
+            // However old: as long as one of its readings is in the journal, that reading must
+            // not open the session again.
+            Some((to, _)) if to < oldest && !may_come_late(&bench, to) => {}
             Some((to, last_seq)) => windows.entry(claim.machine).or_default().push(Window {
                 id: claim.session,
                 opened: claim.opened_at,
@@ -54,12 +53,25 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
         }
     }
     let config = Arc::clone(&bench.setup.config);
-    for machine in &config.machines {
-        let name: &str = &machine.name;
+    let mut machines: BTreeMap<Arc<str>, Vec<Arc<str>>> = config
+        .machines
+        .iter()
+        .map(|m| (Arc::clone(&m.name), m.kilns.clone()))
+        .collect();
+    // A machine that was taken out of the configuration in mid-session still closes it.
+    for (name, sessions) in &opens {
+        if let (None, Some(first)) = (machines.get(name.as_str()), sessions.first()) {
+            let kilns = bench.setup.records.kilns_of_session(first.id)?;
+            let kilns = kilns.iter().map(|k| k.as_str().into()).collect();
+            machines.insert(name.as_str().into(), kilns);
+        }
+    }
+    for (machine, kilns) in machines {
+        let name: &str = &machine;
         let keeper = Keeper::new(
             KeeperSetup {
-                machine: Arc::clone(&machine.name),
-                kilns: machine.kilns.clone(),
+                machine: Arc::clone(&machine),
+                kilns,
                 rules: Rules::default(),
             },
             windows.remove(name).unwrap_or_default(),
@@ -69,9 +81,10 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
             keeper,
             lives: BTreeMap::new(),
         };
-        bench.machines.insert(Arc::clone(&machine.name), part);
+        bench.machines.insert(machine, part);
     }
     replay(&mut bench)?;
+    reports_left_undone(&mut bench)?;
     for close in unpublished.drain(..) {
         info!(
             "session {}: closed but not published; publishing it",
@@ -82,16 +95,43 @@ pub fn recover(given: BenchSetup) -> anyhow::Result<Bench> {
     Ok(bench)
 }
 
-/// Closes in the journal whose trace the records do not have.
-fn unpublished_closes(bench: &Bench) -> anyhow::Result<Vec<Close>> {
+/// Whether readings of that time may still come: device times are taken up to 14 days late.
+fn may_come_late(bench: &Bench, to: Micros) -> bool {
+    bench.setup.clock.now().seconds_since(to) < Rules::default().remember_s
+}
+
+/// Sheets older than the trace that they show, or never written: the last run ended in between.
+fn reports_left_undone(bench: &mut Bench) -> anyhow::Result<()> {
+    let since = bench
+        .setup
+        .clock
+        .now()
+        .plus_seconds(-Rules::default().remember_s);
+    for session in bench.setup.records.sessions(Some(since), None)? {
+        let Some(published) = &session.published else {
+            continue;
+        };
+        let written = |path: std::path::PathBuf| path.metadata().and_then(|m| m.modified()).ok();
+        let trace = written(bench.setup.book.below(&published.trace));
+        let sheet = written(bench.setup.book.session_report(&session.name));
+        if trace.is_some() && sheet < trace {
+            bench.add_reports(&session.name, session.opened_at);
+        }
+    }
+    Ok(())
+}
+
+/// Closes in the journal whose trace the records do not have, and the oldest time of a reading.
+fn unpublished_closes(bench: &Bench) -> anyhow::Result<(Vec<Close>, Micros)> {
     let mut closes = Vec::new();
+    let mut oldest = Micros(i64::MAX);
     bench
         .setup
         .reader
-        .scan(0, |_, entry| {
-            if let Entry::Close(close) = entry {
-                closes.push(close.clone());
-            }
+        .scan(0, |_, entry| match entry {
+            Entry::Close(close) => closes.push(close.clone()),
+            Entry::Reading(reading) => oldest = oldest.min(reading.time),
+            Entry::Refused(_) => {}
         })
         .context("reading the journal")?;
     let mut open = Vec::new();
@@ -102,7 +142,7 @@ fn unpublished_closes(bench: &Bench) -> anyhow::Result<Vec<Close>> {
             open.push(close);
         }
     }
-    Ok(open)
+    Ok((open, oldest))
 }
 
 fn end_of(close: &Close) -> (Micros, u64) {
@@ -121,11 +161,14 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
     let Bench {
         machines,
         setup: given,
+        taken,
         ..
     } = bench;
     given
         .reader
         .scan(0, |seq, entry| {
+            // The writer may be at work already, and passes on what it stores meanwhile.
+            *taken = seq.max(*taken);
             let Entry::Reading(reading) = entry else {
                 return;
             };

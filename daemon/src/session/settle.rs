@@ -43,9 +43,14 @@ pub fn settle(
     Ok(())
 }
 
+/// No session is longer, s: 48 h, the 45 min until it closes, and room for a pull that holds a
+/// split up.
+const LONGEST_SESSION_S: f64 = 72.0 * 3600.0;
+
 /// Assembles a machine's pours anew: what spans sessions is added to what the extractor found.
-/// Sessions from the last change of gasket before `since` on are written; earlier ones cannot
-/// change by what happened since.
+/// Sessions that were open at `since` or later are written; earlier ones cannot change by what
+/// happened since. The last change of gasket before `since` is how far back the others are
+/// read, since a seal's age and a machine's usual pull count from there.
 ///
 /// # Errors
 /// When the records refuse.
@@ -56,17 +61,18 @@ pub fn assemble_machine(
     since: Micros,
     now: Micros,
 ) -> Result<()> {
-    let context = context(records, config, machine)?;
-    let from = context
+    let write_from = since.plus_seconds(-LONGEST_SESSION_S);
+    let context = context(records, config, machine, write_from)?;
+    let read_from = context
         .gasket_changes
         .iter()
         .map(|c| c.at)
-        .filter(|at| *at <= since)
+        .filter(|at| *at <= write_from)
         .max()
-        .unwrap_or(Micros(i64::MIN));
-    let features = records.features_of(machine)?;
+        .map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
+    let features = records.features_of(machine, read_from)?;
     let mut sessions: BTreeMap<String, Uuid> = BTreeMap::new();
-    for session in records.sessions(Some(from), None)? {
+    for session in records.sessions(Some(write_from), None)? {
         sessions.insert(session.name, session.id);
     }
     let rows = assemble(
@@ -99,7 +105,8 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
     (pulls, pours)
 }
 
-fn context(records: &Records, config: &Config, machine: &str) -> Result<Context> {
+/// What spans sessions, with the cards of pours from `since` on.
+fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> Result<Context> {
     let gasket_changes = records
         .part_changes()?
         .into_iter()
@@ -124,7 +131,11 @@ fn context(records: &Records, config: &Config, machine: &str) -> Result<Context>
         .collect();
     let alloys = Alloys::standard();
     let mut cards = Vec::new();
-    for pour in records.pours(&PourFilter::default())? {
+    let filter = PourFilter {
+        since: Some(since),
+        ..PourFilter::default()
+    };
+    for pour in records.pours(&filter)? {
         if pour.row.machine != machine {
             continue;
         }
@@ -180,5 +191,92 @@ pub fn target_of(target: &crate::config::Target) -> crate::records::targets::Tar
         flask_temperature_text: flask.map(|t| t.written.clone()),
         soak_min: target.soak_min,
         vacuum_lead_s: target.vacuum_lead_s,
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use analysis::pour::FoundBy;
+    use analysis::pour::assemble::bare_pour;
+
+    use super::*;
+    use crate::records::BookSetup;
+    use crate::records::sessions::NewSession;
+    use crate::records::words::AddedBy;
+
+    const DAY: f64 = 86_400.0;
+
+    /// A pour of this many degrees, ten minutes into the session of that day.
+    fn pour(day: u32, pour_temperature_c: f64) -> PourRow {
+        let at = opened(day).plus_seconds(600.0);
+        PourRow {
+            pour_temperature_c: Some(pour_temperature_c),
+            ..bare_pour(&name(day), "bench-1", at, FoundBy::Trace)
+        }
+    }
+
+    fn opened(day: u32) -> Micros {
+        Micros(1_795_000_000_000_000).plus_seconds(f64::from(day) * DAY)
+    }
+
+    fn name(day: u32) -> String {
+        format!("day-{day}")
+    }
+
+    fn poured_at_c(records: &Records, day: u32) -> Option<f64> {
+        let filter = PourFilter {
+            session: Some(Uuid::from_u128(u128::from(day))),
+            ..PourFilter::default()
+        };
+        records.pours(&filter).unwrap()[0].row.pour_temperature_c
+    }
+
+    #[test]
+    fn a_pour_of_today_leaves_the_sessions_of_years_alone() {
+        let config = Config::parse(
+            "[shop]\nname = \"a\"\ntime_zone = \"Europe/Dublin\"\n[[machine]]\nname = \"bench-1\"\n",
+            "pourbook.toml",
+        )
+        .unwrap();
+        let now = opened(40);
+        let mut records = Records::in_memory(&BookSetup {
+            shop: "a".into(),
+            time_zone: "Europe/Dublin".into(),
+            demo: false,
+            now,
+        })
+        .unwrap();
+        records
+            .add_machine("bench-1", AddedBy::Configuration, now)
+            .unwrap();
+        for day in [1, 28, 30] {
+            let id = Uuid::from_u128(u128::from(day));
+            let new = NewSession {
+                id,
+                name: name(day),
+                machine: "bench-1".into(),
+                opened_at: opened(day),
+                kilns: Vec::new(),
+            };
+            records.open_session(&new).unwrap();
+            settle(
+                &mut records,
+                id,
+                None,
+                vec![Row::Pour(pour(day, 960.0))],
+                now,
+            )
+            .unwrap();
+            // What the records say and the features do not shows which sessions were written.
+            records
+                .replace_extraction(id, &[], &[pour(day, 950.0)], EXTRACTOR, now)
+                .unwrap();
+        }
+        assemble_machine(&mut records, &config, "bench-1", opened(30), now).unwrap();
+        assert_eq!(poured_at_c(&records, 30), Some(960.0));
+        // A session that may have been open then is written too.
+        assert_eq!(poured_at_c(&records, 28), Some(960.0));
+        assert_eq!(poured_at_c(&records, 1), Some(950.0));
     }
 }

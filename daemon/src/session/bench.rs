@@ -35,6 +35,10 @@ use crate::session::{retire, settle};
 const TICK: Duration = Duration::from_millis(200);
 /// Late samples are gathered this long before a trace's next generation, s.
 const GATHER_LATE_S: f64 = 60.0;
+/// Advice about a moment longer ago than this is no advice, s.
+const STALE_ADVICE_S: f64 = 60.0;
+/// The settled feed of a session is made anew at most this often, s.
+const ANEW_EVERY_S: f64 = 60.0;
 /// A publication that failed is tried again after this long, and twice as long each time after.
 const TRY_AGAIN: Duration = Duration::from_secs(10);
 /// The longest of these waits.
@@ -84,6 +88,8 @@ pub(super) struct MachineBench {
 pub(super) struct Session {
     pub(super) name: String,
     pub(super) live: Live,
+    /// When its settled feed was last begun.
+    pub(super) anew_at: Micros,
 }
 
 /// The task's state.
@@ -278,7 +284,15 @@ impl Bench {
         )?;
         info!("session {name} opened");
         let live = Live::new(setup(&config, machine), &bench.keeper.claims_of(id));
-        bench.lives.insert(id, Session { name, live });
+        let anew_at = self.setup.clock.now();
+        bench.lives.insert(
+            id,
+            Session {
+                name,
+                live,
+                anew_at,
+            },
+        );
         Ok(())
     }
 
@@ -299,6 +313,7 @@ impl Bench {
             .iter()
             .find(|s| s.id == id)
             .map_or(Micros(i64::MAX), |s| s.horizon.plus_seconds(3600.0));
+        let mut samples = Vec::new();
         self.setup
             .reader
             .scan_range(0..=last, |found| {
@@ -313,10 +328,15 @@ impl Bench {
                         .iter()
                         .any(|w| w.from <= reading.time && reading.time <= w.to);
                 if !theirs && reading.time <= horizon {
-                    session.live.take(reading);
+                    samples.extend(session.live.sample_of(reading));
                 }
             })
             .context("looking back in the journal")?;
+        // In the order of the trace, so that nothing of the past comes late.
+        samples.sort_by(analysis::sample::Sample::total_cmp);
+        for sample in samples {
+            session.live.take_sample(sample);
+        }
         self.settle_live(machine, id)
     }
 
@@ -369,6 +389,8 @@ impl Bench {
             }
         };
         match event {
+            // A lamp must not follow what a sensor's backlog tells of last week.
+            Event::PullJudged { at, .. } if now.seconds_since(*at) > STALE_ADVICE_S => {}
             Event::PullJudged {
                 verdict, depth_kpa, ..
             } => {
@@ -425,6 +447,10 @@ impl Bench {
             let path = trace_path(plan.opened, &config.shop.time_zone, &machine, &name);
             self.submit_close(&machine, &plan, name, path, 1);
         }
+        if caught_up {
+            self.let_time_pass(now);
+        }
+        self.settle_late_anew(now)?;
         self.next_generations(now)?;
         self.send_closes();
         self.try_again();
@@ -432,6 +458,53 @@ impl Bench {
         self.flush_troubles()?;
         if tokio::time::Instant::now() >= self.retire_at {
             self.retire()?;
+        }
+        Ok(())
+    }
+
+    /// A verdict must come within 5 s of a valve's opening though the vacuum sensor is silent.
+    fn let_time_pass(&mut self, now: Micros) {
+        let mut told: Vec<(Arc<str>, Event)> = Vec::new();
+        for (name, machine) in &mut self.machines {
+            for session in machine.lives.values_mut() {
+                let figures = session.live.now();
+                let waits = figures.pull.is_some_and(|p| p.verdict.is_none());
+                let live = figures
+                    .at
+                    .is_some_and(|at| (0.0..STALE_ADVICE_S).contains(&now.seconds_since(at)));
+                if waits && live {
+                    let events = session.live.advance(now);
+                    told.extend(events.into_iter().map(|e| (Arc::clone(name), e)));
+                }
+            }
+        }
+        for (machine, event) in told {
+            self.tell(&machine, &event);
+        }
+    }
+
+    /// Sessions for which samples came too late for the settled feed get it anew, so that what
+    /// the records say of an open session is what its trace will say.
+    fn settle_late_anew(&mut self, now: Micros) -> anyhow::Result<()> {
+        let due = |s: &Session| s.live.is_late() && now.seconds_since(s.anew_at) >= ANEW_EVERY_S;
+        let late: Vec<(Arc<str>, Uuid)> = self
+            .machines
+            .iter()
+            .flat_map(|(name, m)| {
+                let due = m.lives.iter().filter(|(_, s)| due(s));
+                due.map(|(id, _)| (Arc::clone(name), *id))
+            })
+            .collect();
+        for (name, id) in late {
+            let setup = setup(&self.setup.config, &name);
+            if let Some(machine) = self.machines.get_mut(&name) {
+                let live = Live::new(setup, &machine.keeper.claims_of(id));
+                if let Some(session) = machine.lives.get_mut(&id) {
+                    session.live = live;
+                    session.anew_at = now;
+                }
+            }
+            self.look_back(&name, id)?;
         }
         Ok(())
     }

@@ -18,6 +18,9 @@ pub struct Live {
     watermark: Watermark,
     settled: Detector,
     settled_events: Vec<Event>,
+    /// A sample came too late for the settled feed, whose rows may then differ from what the
+    /// trace will say.
+    late: bool,
     /// From place and channel in the journal to the channel in the trace and the earliest time.
     wanted: BTreeMap<(Place, analysis::channel::Channel), (analysis::channel::Channel, Micros)>,
 }
@@ -39,6 +42,7 @@ impl Live {
             watermark: Watermark::new(),
             settled: Detector::new(setup),
             settled_events: Vec::new(),
+            late: false,
             wanted: claims
                 .iter()
                 .map(|c| ((c.place.clone(), c.channel), (c.channel_in_trace, c.from)))
@@ -46,26 +50,31 @@ impl Live {
         }
     }
 
-    /// Takes one reading, if the session claims it.
-    pub fn take(&mut self, reading: &Reading) -> News {
+    /// The reading as a sample of the session's trace, if the session claims it.
+    pub fn sample_of(&self, reading: &Reading) -> Option<Sample> {
         let key = (reading.place.clone(), reading.channel);
-        let Some((channel, from)) = self.wanted.get(&key) else {
-            return News::default();
-        };
-        if reading.time < *from {
-            return News::default();
-        }
-        let sample = Sample {
+        let (channel, from) = self.wanted.get(&key)?;
+        (reading.time >= *from).then_some(Sample {
             time: reading.time,
             channel: *channel,
             value: reading.value,
             quality: reading.quality,
-        };
+        })
+    }
+
+    /// Takes one reading, if the session claims it.
+    pub fn take(&mut self, reading: &Reading) -> News {
+        self.sample_of(reading)
+            .map_or_else(News::default, |sample| self.take_sample(sample))
+    }
+
+    /// Takes one sample of the session.
+    pub fn take_sample(&mut self, sample: Sample) -> News {
         let mut news = News {
             provisional: self.provisional.push(&sample),
             settled: false,
         };
-        self.watermark.push(sample);
+        self.late |= !self.watermark.push(sample);
         while let Some(ready) = self.watermark.pop() {
             let events = self.settled.push(&ready);
             news.settled |= events.iter().any(is_row);
@@ -73,6 +82,12 @@ impl Live {
                 .extend(events.into_iter().filter(is_row));
         }
         news
+    }
+
+    /// Whether a sample came too late for the settled feed: it should be made anew from what the
+    /// journal holds.
+    pub fn is_late(&self) -> bool {
+        self.late
     }
 
     /// Lets time pass for the provisional feed, so that a verdict comes though a sensor is

@@ -213,6 +213,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
                 Session {
                     name: session,
                     live,
+                    anew_at: now,
                 },
             );
         }

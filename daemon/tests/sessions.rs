@@ -369,6 +369,33 @@ async fn a_trace_that_was_published_and_not_recorded_is_recorded_at_the_next_sta
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_was_found_is_recorded_though_the_records_fail_right_after_publication() {
+    let shop = Shop::new();
+    let mut first = shop.start();
+    first.hear(&hot(0..20)).await;
+    let records = rusqlite::Connection::open(shop.book.records()).unwrap();
+    records
+        .execute_batch(
+            "CREATE TRIGGER no_room BEFORE INSERT ON session_features
+             BEGIN SELECT RAISE(ABORT, 'no room'); END",
+        )
+        .unwrap();
+    shop.be_silent_after(at(20.0));
+    let ended = tokio::time::timeout(Duration::from_secs(30), &mut first.bench).await;
+    assert!(ended.unwrap().unwrap().is_err(), "the service starts again");
+    end_writer(first.stop, first.closes, first.writer).await;
+    records.execute_batch("DROP TRIGGER no_room").unwrap();
+    let second = shop.start();
+    let session = shop.published(1).await;
+    let features = shop.records().features_of("bench-1", Micros(i64::MIN));
+    assert_eq!(
+        features.unwrap().first().map(|f| f.trace_sha256.clone()),
+        session.published.map(|p| Some(p.sha256))
+    );
+    second.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_stop_finishes_the_trace_its_records_and_its_reports() {
     let shop = Shop::new();
     let first = shop.start();

@@ -3,6 +3,7 @@
 
 use analysis::time::Micros;
 use anyhow::Context;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::WrongUse;
@@ -103,13 +104,16 @@ pub fn day_or_time(text: &str, zone: &TimeZone) -> anyhow::Result<Micros> {
     };
     let local = match text.parse::<jiff::civil::DateTime>() {
         Ok(local) => local,
-        Err(_) => text
-            .parse::<jiff::civil::Date>()
-            .map_err(|_| wrong())?
-            .at(0, 0, 0, 0),
+        Err(_) => text.parse::<Date>().map_err(|_| wrong())?.at(0, 0, 0, 0),
     };
     let at = local.to_zoned_datetime(zone.clone()).map_err(|_| wrong())?;
     Ok(Micros(at.timestamp().as_microsecond()))
+}
+
+/// A day as an option takes it; the answer to a wrong one says what a right one looks like.
+pub fn day(text: &str) -> Result<Date, String> {
+    text.parse()
+        .map_err(|_| "no such day; write it like 2026-11-18".to_owned())
 }
 
 #[cfg(test)]
@@ -125,5 +129,16 @@ mod tests {
         assert_eq!(at("2026-07-01T09:12"), "2026-07-01T08:12:00.000Z");
         assert_eq!(at("2026-07-01T09:12:00Z"), "2026-07-01T09:12:00.000Z");
         assert!(day_or_time("last week", &dublin).is_err());
+    }
+
+    #[test]
+    fn a_day_written_another_way_is_told_how() {
+        assert_eq!(day("2026-11-24").unwrap().to_string(), "2026-11-24");
+        for wrong in ["24/11/2026", "2026-02-30", "tomorrow", ""] {
+            assert_eq!(
+                day(wrong).unwrap_err(),
+                "no such day; write it like 2026-11-18"
+            );
+        }
     }
 }

@@ -1,17 +1,18 @@
 //! `pourbook record`: what no sensor sees, written down by hand.
 
-use std::collections::BTreeMap;
-
+use analysis::alloy::Alloys;
 use analysis::channel::Quantity;
 use analysis::time::Micros;
-use analysis::units::read_quantity;
 use clap::{Args, Subcommand};
 use jiff::civil::Date;
+use uuid::Uuid;
 
-use super::open::{Opened, day_or_time};
+use super::open::{Opened, day, day_or_time};
+use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::{BookArg, WrongUse, out};
-use crate::records::flasks::{FlaskCard, FlaskLine};
-use crate::records::inspections::NewInspection;
+use crate::import::alloy_word::read_alloy;
+use crate::records::flasks::{FlaskCard, FlaskLine, StoredFlask};
+use crate::records::inspections::{Inspection, NewInspection};
 use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
@@ -50,7 +51,7 @@ struct FlaskArgs {
     #[arg(long)]
     label: String,
     /// The day it is to be poured [default: today]
-    #[arg(long)]
+    #[arg(long, value_parser = day)]
     day: Option<Date>,
     /// The machine, when the shop has several
     #[arg(long)]
@@ -61,7 +62,7 @@ struct FlaskArgs {
     /// The alloy
     #[arg(long)]
     alloy: Option<String>,
-    /// thin, medium or heavy
+    /// thin, medium, heavy or mixed
     #[arg(long, conflicts_with = "line")]
     section: Option<String>,
     /// The pattern
@@ -118,8 +119,8 @@ struct InspectionArgs {
     /// The flask's label
     #[arg(long, value_name = "LABEL")]
     flask: String,
-    /// The day it was poured, if the label was used on several [default: the last]
-    #[arg(long)]
+    /// The day of its card, if the label was used on several [default: of the last one poured]
+    #[arg(long, value_parser = day)]
     day: Option<Date>,
     /// Which line of its card, from 1
     #[arg(long, value_name = "N")]
@@ -205,7 +206,13 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
     let mut card = FlaskCard::new(&args.label, day);
     card.machine = args.machine.clone();
     card.casting_order = args.order;
-    card.alloy = args.alloy.clone();
+    card.alloy = args.alloy.as_deref().map(|text| {
+        let (name, unknown) = read_alloy(text, &Alloys::standard());
+        if let Some(warning) = unknown {
+            eprintln!("pourbook: --alloy {warning}");
+        }
+        name
+    });
     card.metal_g = args.metal_g;
     card.remelt_percent = args.remelt;
     card.diameter_mm = args.diameter_mm;
@@ -215,7 +222,7 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
     card.kiln_set_c = args
         .set_point
         .as_deref()
-        .map(|t| quantity(t, Quantity::Temperature, "555 Cel"))
+        .map(|t| quantity("--set-point", t, Quantity::Temperature))
         .transpose()?;
     card.soak_min = args.soak_min;
     card.kiln_in_at = time(&args.kiln_in)?;
@@ -224,7 +231,11 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
     card.lines = if args.line.is_empty() {
         vec![FlaskLine {
             pattern: args.pattern.clone(),
-            section: args.section.clone(),
+            section: args
+                .section
+                .as_deref()
+                .map(|text| section_of("--section", text))
+                .transpose()?,
             pieces: args.pieces,
             made_of: args.made_of,
             ..FlaskLine::default()
@@ -235,7 +246,10 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
             .map(|text| line_of(text, args.made_of))
             .collect::<anyhow::Result<_>>()?
     };
-    let id = opened.records.add_flask(&card, opened.now)?;
+    let id = opened
+        .records
+        .add_flask(&card, opened.now)
+        .map_err(as_options)?;
     match_day(&mut opened, day)?;
     out::line(&format!("flask {} of {day}: {id}", args.label))
 }
@@ -266,28 +280,65 @@ fn match_day(opened: &mut Opened, day: Date) -> anyhow::Result<()> {
 
 fn inspection(args: &InspectionArgs) -> anyhow::Result<()> {
     let mut opened = Opened::open(&args.book.book())?;
-    let flask = opened.records.find_flask(&args.flask, args.day)?;
+    let kinds = kinds_of(&args.kinds)?;
+    let today = opened.records.day_of(opened.now);
+    let flask = opened.records.find_flask(&args.flask, args.day, today)?;
     let mut new = NewInspection::new(flask, args.stage, opened.now, args.pieces);
     new.line = args.line;
     new.defective = args.defective;
     new.defective_steering = args.defective_steering;
-    new.kinds = args
-        .kinds
-        .iter()
-        .map(|k| kind_of(k))
-        .collect::<anyhow::Result<BTreeMap<_, _>>>()?;
+    new.kinds = kinds;
     new.others_none = args.others_none;
     new.by = args.by.clone();
     new.blind = args.blind.then_some(true);
     new.note = args.note.clone();
-    opened
+    let id = opened
         .records
-        .add_inspection(&new, &opened.config.defect_kinds, opened.now)?;
-    let card = opened.records.flask(flask)?.card;
+        .add_inspection(&new, &opened.config.defect_kinds, opened.now)
+        .map_err(as_options)?;
+    let stored = opened.records.flask(flask)?;
+    for remark in remarks(&stored, &opened.records.inspections(flask)?, id) {
+        eprintln!("pourbook: {remark}");
+    }
+    let poured = match stored.pour {
+        Some(pour) => {
+            let at = opened.records.pour(pour)?.row.at;
+            format!(", poured {},", local_minute(at, &opened))
+        }
+        None => String::new(),
+    };
     out::line(&format!(
-        "inspection of flask {} of {} written down",
-        card.label, card.day
+        "inspection of flask {} of {}{poured} written down",
+        stored.card.label, stored.card.day
     ))
+}
+
+/// What is odd about an inspection that was just written down, or what it does to others.
+fn remarks(flask: &StoredFlask, inspections: &[Inspection], new: Uuid) -> Vec<String> {
+    let Some(seen) = inspections.iter().find(|i| i.id == new) else {
+        return Vec::new();
+    };
+    let mut remarks = Vec::new();
+    let at = (seen.line as usize).checked_sub(1);
+    let card = at
+        .and_then(|at| flask.card.lines.get(at))
+        .and_then(|line| line.pieces);
+    if let Some(card) = card
+        && seen.pieces > card
+    {
+        remarks.push(format!(
+            "{} pieces were looked at, but the card has {card}; is it the right flask?",
+            seen.pieces
+        ));
+    }
+    let same_stage = |i: &&Inspection| i.id != new && i.line == seen.line && i.stage == seen.stage;
+    if let Some(earlier) = inspections.iter().rev().find(same_stage) {
+        remarks.push(format!(
+            "it counts in place of an earlier one of the same stage ({}: {} pieces), which is kept",
+            earlier.stage, earlier.pieces
+        ));
+    }
+    remarks
 }
 
 fn part(args: &PartArgs) -> anyhow::Result<()> {
@@ -311,7 +362,7 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
         (Some(gas), Some(volume_l), Some(pressure)) => Some(CylinderContent {
             gas: gas.clone(),
             volume_l,
-            pressure_kpa: quantity(pressure, Quantity::GaugePressure, "200 bar")?,
+            pressure_kpa: quantity("--pressure", pressure, Quantity::GaugePressure)?,
         }),
         _ => None,
     };
@@ -324,7 +375,10 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
         content,
         note: args.note.clone(),
     };
-    opened.records.add_part_change(&change, opened.now)?;
+    opened
+        .records
+        .add_part_change(&change, opened.now)
+        .map_err(as_options)?;
     if let (Part::Gasket, Some(machine)) = (args.part, &machine) {
         // Every pour since has another seal age.
         assemble_machine(&mut opened.records, &opened.config, machine, at, opened.now)?;
@@ -343,63 +397,56 @@ fn local_minute(at: Micros, opened: &Opened) -> String {
         .to_string()
 }
 
-fn line_of(text: &str, made_of: Option<MadeOf>) -> anyhow::Result<FlaskLine> {
-    let wrong = || {
-        WrongUse(format!(
-            "--line \"{text}\" is not \"pattern, section, pieces\", like \"leaf band, thin, 12\""
-        ))
-    };
-    let parts: Vec<&str> = text.rsplitn(3, ',').map(str::trim).collect();
-    let [pieces, section, pattern] = parts.as_slice() else {
-        return Err(wrong().into());
-    };
-    let some = |t: &str| (!t.is_empty()).then(|| t.to_owned());
-    Ok(FlaskLine {
-        pattern: some(pattern),
-        section: some(section),
-        pieces: Some(pieces.parse().map_err(|_| wrong())?),
-        made_of,
-        ..FlaskLine::default()
-    })
-}
-
-fn kind_of(text: &str) -> anyhow::Result<(String, u32)> {
-    let wrong = || WrongUse(format!("--kind \"{text}\" is not KIND=N, like no-fill=2"));
-    let (kind, count) = text.split_once('=').ok_or_else(wrong)?;
-    Ok((
-        kind.trim().to_owned(),
-        count.trim().parse().map_err(|_| wrong())?,
-    ))
-}
-
-/// A number with its unit, in the stored unit of the quantity.
-fn quantity(text: &str, of: Quantity, example: &str) -> anyhow::Result<f64> {
-    read_quantity(text, of)
-        .map_err(|e| WrongUse(format!("{e}; write it like \"{example}\"")).into())
-}
-
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
-    #[test]
-    fn quantities_are_typed_with_their_unit() {
-        let c = |text| quantity(text, Quantity::Temperature, "555 Cel");
-        assert!((c("1031 degF").unwrap() - 555.0).abs() < 1e-9);
-        assert!(c("555").is_err());
-        assert!(c("hot").is_err());
-        let kpa = quantity("200 bar", Quantity::GaugePressure, "200 bar").unwrap();
-        assert!((kpa - 20_000.0).abs() < 1e-6);
+    fn seen(pieces: u32) -> Inspection {
+        Inspection {
+            id: Uuid::new_v4(),
+            flask: Uuid::nil(),
+            line: 1,
+            stage: Stage::Washed,
+            at: Micros(0),
+            pieces,
+            defective: None,
+            defective_steering: None,
+            kinds: std::collections::BTreeMap::new(),
+            by: None,
+            blind: None,
+            note: None,
+        }
     }
 
     #[test]
-    fn a_line_names_pattern_section_and_pieces() {
-        let line = line_of("leaf band, wide, thin, 12", None).unwrap();
-        assert_eq!(line.pattern.as_deref(), Some("leaf band, wide"));
-        assert_eq!(line.pieces, Some(12));
-        assert!(line_of("leaf band", None).is_err());
-        assert_eq!(kind_of("no-fill=2").unwrap(), ("no-fill".to_owned(), 2));
-        assert!(kind_of("no-fill").is_err());
+    fn too_many_pieces_and_a_second_look_are_remarked_on() {
+        let mut card = FlaskCard::new("A", Date::constant(2026, 11, 18));
+        card.lines[0].pieces = Some(24);
+        let flask = StoredFlask {
+            id: Uuid::nil(),
+            card,
+            imported: false,
+            added_at: Micros(0),
+            pour: None,
+            confirmed: false,
+        };
+        let (first, second) = (seen(24), seen(30));
+        assert!(remarks(&flask, std::slice::from_ref(&first), first.id).is_empty());
+        let polished = Inspection {
+            stage: Stage::Polished,
+            ..seen(24)
+        };
+        let both = [first, second, polished];
+        let said = remarks(&flask, &both, both[1].id);
+        assert_eq!(
+            said,
+            [
+                "30 pieces were looked at, but the card has 24; is it the right flask?",
+                "it counts in place of an earlier one of the same stage (washed: 24 pieces), \
+                 which is kept",
+            ]
+        );
+        assert!(remarks(&flask, &both, both[2].id).is_empty());
     }
 }

@@ -1,5 +1,6 @@
 //! The rows that were left out, written beside the file they came from: `castings.csv` gives
-//! `castings.bad.csv`, each row as it was, byte for byte, with a column that says why. Mended,
+//! `castings.bad.csv`, each row as it was, byte for byte, with a column that says why under its
+//! own heading, for which a row that is too short gets empty cells. Mended,
 //! that file can be imported as it is; its reason column is not read.
 
 use std::collections::BTreeMap;
@@ -22,7 +23,13 @@ pub fn contents(sheet: &Sheet, bad: &BTreeMap<usize, Vec<BadRow>>) -> Vec<u8> {
         .any(|h| h.eq_ignore_ascii_case("reason"));
     let column = if had_reason { None } else { Some("reason") };
     let mut out = Vec::new();
-    push(&mut out, sheet.original_header(), sheet.delimiter, column);
+    push(
+        &mut out,
+        sheet.original_header(),
+        sheet.delimiter,
+        0,
+        column,
+    );
     for (row, complaints) in bad {
         let reasons: Vec<String> = complaints
             .iter()
@@ -31,20 +38,28 @@ pub fn contents(sheet: &Sheet, bad: &BTreeMap<usize, Vec<BadRow>>) -> Vec<u8> {
                 None => c.reason.clone(),
             })
             .collect();
-        let reason = reasons.join("; ");
+        let mut reason = reasons.join("; ");
+        let row = &sheet.rows[*row];
+        let missing = sheet.width.saturating_sub(row.cells.len());
+        if row.cells.len() < sheet.header.len() {
+            // Nothing else would show that the row was cut short.
+            reason.push_str("; the empty ones were added here, check the row");
+        }
         let column = (!had_reason).then_some(reason.as_str());
         push(
             &mut out,
-            sheet.original(&sheet.rows[*row]),
+            sheet.original(row),
             sheet.delimiter,
+            missing,
             column,
         );
     }
     out
 }
 
-/// Adds a row's own bytes, one cell at its end, and its own line end.
-fn push(out: &mut Vec<u8>, original: &[u8], delimiter: u8, cell: Option<&str>) {
+/// Adds a row's own bytes, one cell at its end under the heading of its own (after as many empty
+/// ones as the row has `missing`), and its own line end.
+fn push(out: &mut Vec<u8>, original: &[u8], delimiter: u8, missing: usize, cell: Option<&str>) {
     let body = original.len()
         - original
             .iter()
@@ -53,7 +68,7 @@ fn push(out: &mut Vec<u8>, original: &[u8], delimiter: u8, cell: Option<&str>) {
             .count();
     out.extend_from_slice(&original[..body]);
     if let Some(cell) = cell {
-        out.push(delimiter);
+        out.extend(std::iter::repeat_n(delimiter, missing + 1));
         out.push(b'"');
         out.extend_from_slice(cell.replace('"', "\"\"").as_bytes());
         out.push(b'"');

@@ -10,11 +10,12 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 
+use super::alloy_word::read_alloy;
 use super::castings::{CastingsContext, ImportedLine, Settings, complaint};
 use super::columns::Field;
 use super::error::BadRow;
 use super::sheet::{Row, Sheet};
-use crate::records::flasks::ABSOLUTE_ZERO_C;
+use crate::records::flasks::{ABSOLUTE_ZERO_C, HOTTEST_C, too_hot};
 use crate::records::inspections::{Count, Counts};
 
 /// When a flask was cast.
@@ -144,10 +145,10 @@ impl RowReader<'_> {
                     settings.gas_flow_l_min = self.reading(at, cell, *unit, negative);
                 }
                 Field::PourTemperature(unit) => {
-                    settings.pour_temperature_c = self.reading(at, cell, *unit, too_cold);
+                    settings.pour_temperature_c = self.reading(at, cell, *unit, impossible);
                 }
                 Field::FlaskTemperature(unit) => {
-                    settings.flask_temperature_c = self.reading(at, cell, *unit, too_cold);
+                    settings.flask_temperature_c = self.reading(at, cell, *unit, impossible);
                 }
                 Field::Vacuum(unit) => {
                     settings.vacuum_kpa = self.reading(at, cell, *unit, no_vacuum);
@@ -159,7 +160,8 @@ impl RowReader<'_> {
         let machine_named = machine.is_some();
         let machine = machine.or_else(|| self.context.default_machine.map(str::to_owned));
         if machine.is_none() {
-            let reason = "names no machine, and the book has several; name one for such rows";
+            let reason = "names no machine, and the book has several; name the one of such rows \
+                          with --machine";
             self.complain(self.column(&Field::Machine), reason.into());
         }
         Some(Line {
@@ -238,18 +240,12 @@ impl RowReader<'_> {
 
     /// The alloy's name as the table has it; another name stays as it is written.
     fn alloy(&mut self, at: usize, cell: &str) -> String {
-        match self.context.alloys.find(cell) {
-            Ok(alloy) => alloy.name.clone(),
-            Err(unknown) => {
-                self.warnings.push(complaint(
-                    self.sheet,
-                    self.row,
-                    Some(at),
-                    unknown.to_string(),
-                ));
-                cell.to_owned()
-            }
+        let (name, unknown) = read_alloy(cell, self.context.alloys);
+        if let Some(warning) = unknown {
+            self.warnings
+                .push(complaint(self.sheet, self.row, Some(at), warning));
         }
+        name
     }
 
     fn section(&mut self, at: usize, cell: &str) -> Option<String> {
@@ -361,8 +357,15 @@ fn negative(value: f64) -> Option<String> {
     (value < 0.0).then(|| "must be 0 or more".into())
 }
 
-fn too_cold(celsius: f64) -> Option<String> {
-    (celsius <= ABSOLUTE_ZERO_C).then(|| "is below absolute zero".into())
+/// Why a temperature cannot be that of a pour or a flask, whatever the alloy.
+fn impossible(celsius: f64) -> Option<String> {
+    if celsius <= ABSOLUTE_ZERO_C {
+        Some("is below absolute zero".into())
+    } else if celsius > HOTTEST_C {
+        Some(format!("cannot be: {}", too_hot(celsius)))
+    } else {
+        None
+    }
 }
 
 /// Deepest vacuum that can be: the highest air pressure ever measured at sea level is

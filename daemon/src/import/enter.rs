@@ -17,7 +17,7 @@ use super::castings::{Castings, CastingsContext, ImportedFlask, read_castings};
 use super::error::{BadRow, ImportError};
 use crate::checksum::sha256;
 use crate::records::Records;
-use crate::records::flasks::{FlaskCard, FlaskLine, insert_flask};
+use crate::records::flasks::{FlaskCard, FlaskLine, SECTIONS, insert_flask};
 
 /// How to import a castings file.
 #[derive(Clone, Debug)]
@@ -41,9 +41,7 @@ impl Default for ImportOptions {
     fn default() -> Self {
         ImportOptions {
             kinds: DefectKinds::standard(),
-            sections: ["thin", "medium", "heavy", "mixed"]
-                .map(str::to_owned)
-                .to_vec(),
+            sections: SECTIONS.map(str::to_owned).to_vec(),
             ambient_kpa: standard_pressure_kpa(0.0),
             alloys: Alloys::standard(),
             machine: None,

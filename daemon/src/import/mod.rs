@@ -8,11 +8,13 @@
 //! | [`error`] | why a file or a row of it is refused |
 //! | [`columns`] | the header of a castings file: names, units, defect kinds |
 //! | [`castings`] | rows of a castings file into flasks |
+//! | [`alloy_word`] | an alloy as people write it |
 //! | `castings_row` | one of those rows, each cell against physics |
 //! | [`enter`] | those flasks into the records, once |
 //! | [`bad_rows`] | the rows left out, beside the file, as they were |
 //! | [`trace`] | a trace file into samples |
 
+pub mod alloy_word;
 pub mod bad_rows;
 pub mod castings;
 mod castings_row;

@@ -20,6 +20,8 @@ pub struct Sheet {
     pub delimiter: u8,
     /// Its rows, without those that are empty.
     pub rows: Vec<Row>,
+    /// Cells of the header as it is written, empty ones at its right edge included.
+    pub width: usize,
     bytes: Vec<u8>,
     header_bytes: Range<usize>,
 }
@@ -123,6 +125,7 @@ impl Sheet {
                 "is empty; the first line must name the columns".into(),
             ));
         };
+        let width = cells.len();
         let mut header: Vec<String> = cells.iter().map(|c| c.trim().to_owned()).collect();
         // Spreadsheets leave empty columns at the right edge.
         while header.last().is_some_and(String::is_empty) {
@@ -141,6 +144,7 @@ impl Sheet {
             header,
             delimiter,
             rows,
+            width,
             bytes,
             header_bytes,
         })

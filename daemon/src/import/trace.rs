@@ -5,13 +5,18 @@ use analysis::channel::{Channel, NotAChannel, Quantity};
 use analysis::sample::{Quality, Sample};
 use analysis::time::Micros;
 use analysis::units::{Sense, Unit, read_switch};
+use jiff::civil::DateTime;
+use jiff::tz::TimeZone;
 
 use super::error::{BadRow, ImportError};
 use super::sheet::{Row, Sheet};
+use crate::checksum::sha256;
 
 /// How to read a trace file.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct TraceOptions {
+    /// The shop's time zone, for times without an offset: most loggers write local time.
+    pub zone: TimeZone,
     /// What its vacuum counts from.
     pub sense: Sense,
     /// Air pressure to take an absolute vacuum from where the file has no barometer, kPa.
@@ -44,7 +49,7 @@ pub fn read_trace(
     let mut samples = Vec::with_capacity(sheet.rows.len());
     let mut bad = Vec::new();
     for row in &sheet.rows {
-        match sample(&sheet, row, &columns) {
+        match sample(&sheet, row, &columns, &options.zone) {
             Ok(sample) => samples.push(sample),
             Err((column, reason)) => bad.push(BadRow {
                 file: sheet.name.clone(),
@@ -143,7 +148,12 @@ fn header(sheet: &Sheet) -> Result<Columns, ImportError> {
 
 type Complaint = (Option<usize>, String);
 
-fn sample(sheet: &Sheet, row: &Row, columns: &Columns) -> Result<Sample, Complaint> {
+fn sample(
+    sheet: &Sheet,
+    row: &Row,
+    columns: &Columns,
+    zone: &TimeZone,
+) -> Result<Sample, Complaint> {
     if let Some(misfit) = sheet.misfit(row) {
         return Err((None, misfit));
     }
@@ -152,12 +162,7 @@ fn sample(sheet: &Sheet, row: &Row, columns: &Columns) -> Result<Sample, Complai
             .ok_or_else(|| (Some(at), "is empty".to_owned()))
     };
     let text = cell(columns.time)?;
-    let time = read_time(sheet, text).ok_or_else(|| {
-        let reason = format!(
-            "\"{text}\" is not a time; write it like 2026-11-18T09:12:00Z or as UNIX seconds"
-        );
-        (Some(columns.time), reason)
-    })?;
+    let time = read_time(sheet, text, zone).map_err(|reason| (Some(columns.time), reason))?;
     let channel: Channel = cell(columns.channel)?
         .parse()
         .map_err(|e: NotAChannel| (Some(columns.channel), e.to_string()))?;
@@ -191,12 +196,50 @@ fn sample(sheet: &Sheet, row: &Row, columns: &Columns) -> Result<Sample, Complai
     })
 }
 
-/// Reads RFC 3339, or UNIX time in s, ms or µs told apart by its size: between the years 1973
-/// and 5138 the three do not overlap.
-fn read_time(sheet: &Sheet, text: &str) -> Option<Micros> {
-    if let Ok(time) = Micros::parse_rfc3339(text) {
-        return Some(time);
+/// A hash of samples in their order: the same trace has the same, however its rows were sorted
+/// and its file is called.
+pub fn samples_sha256(samples: &[Sample]) -> String {
+    let mut bytes = Vec::with_capacity(samples.len() * 40);
+    for sample in samples {
+        bytes.extend_from_slice(&sample.time.0.to_le_bytes());
+        bytes.extend_from_slice(&sample.value.to_bits().to_le_bytes());
+        bytes.push(sample.quality.code());
+        bytes.extend_from_slice(sample.channel.to_string().as_bytes());
+        bytes.push(0);
     }
+    sha256(&bytes)
+}
+
+/// Reads a time with its offset, one of the shop's own, or UNIX time. A local time that the
+/// change of the clocks skips or repeats is refused: a guess would put an hour of samples among
+/// those of another.
+fn read_time(sheet: &Sheet, text: &str, zone: &TimeZone) -> Result<Micros, String> {
+    if let Some(time) = unix_time(sheet, text) {
+        return Ok(time);
+    }
+    if let Ok(time) = Micros::parse_rfc3339(text) {
+        return Ok(time);
+    }
+    // Shorter than 2026-11-18T09:12 is a day, and a day is no time of a sample.
+    let local: Option<DateTime> = text.parse().ok().filter(|_| text.len() >= 16);
+    let Some(local) = local else {
+        return Err(format!(
+            "\"{text}\" is not a time; write it like 2026-11-18T09:12:00Z, like \
+             2026-11-18T09:12:00 in the shop's time, or as UNIX seconds"
+        ));
+    };
+    match zone.to_ambiguous_timestamp(local).unambiguous() {
+        Ok(stamp) => Ok(Micros(stamp.as_microsecond())),
+        Err(_) => Err(format!(
+            "\"{text}\" is skipped or repeated in the shop's time as the clocks change; write \
+             it with its offset, like 2026-11-18T09:12:00Z"
+        )),
+    }
+}
+
+/// Reads UNIX time in s, ms or µs told apart by its size: between the years 1973 and 5138 the
+/// three do not overlap.
+fn unix_time(sheet: &Sheet, text: &str) -> Option<Micros> {
     let whole: Option<i64> = text.parse().ok();
     if let Some(n) = whole {
         return match n {
@@ -218,10 +261,14 @@ fn read_time(sheet: &Sheet, text: &str) -> Option<Micros> {
 mod tests {
     use super::*;
 
-    const NEEDLE: TraceOptions = TraceOptions {
-        sense: Sense::BelowAmbient,
-        ambient_kpa: 101.325,
-    };
+    /// A needle that counts from the air, in Dublin.
+    fn needle() -> TraceOptions {
+        TraceOptions {
+            zone: TimeZone::get("Europe/Dublin").unwrap(),
+            sense: Sense::BelowAmbient,
+            ambient_kpa: 101.325,
+        }
+    }
 
     fn read(text: &str, options: &TraceOptions) -> Result<Vec<Sample>, String> {
         read_trace("trace.csv", text.as_bytes().to_vec(), options).map_err(|e| e.to_string())
@@ -235,7 +282,7 @@ mod tests {
              1795000321,vacuum,25,inHg\n\
              1795000320500,stopper,open,\n\
              2026-11-18T10:12:00+01:00,kiln_temperature.2,823.15,K\n",
-            &NEEDLE,
+            &needle(),
         )
         .unwrap();
         let got: Vec<(i64, String, f64)> = samples
@@ -265,7 +312,7 @@ mod tests {
     fn an_absolute_vacuum_is_taken_from_the_files_own_barometer() {
         let options = TraceOptions {
             sense: Sense::Absolute,
-            ..NEEDLE
+            ..needle()
         };
         let samples = read(
             "time,channel,value,unit\n\
@@ -283,11 +330,59 @@ mod tests {
         assert_eq!(vacuum, [100.0, 89.0]);
     }
 
+    /// Ireland keeps UTC+1 from the last Sunday of March to that of October, both changes at
+    /// 01:00 UTC (Directive 2000/84/EC; in 2026: 29 March and 25 October).
+    #[test]
+    fn a_time_without_an_offset_is_the_shops() {
+        let at = |time: &str| {
+            read(
+                &format!("time,channel,value,unit\n{time},vacuum,1,kPa\n"),
+                &needle(),
+            )
+            .map(|samples| samples[0].time.rfc3339_ms())
+        };
+        for (written, utc) in [
+            ("2026-10-06T09:00:00", "2026-10-06T08:00:00.000Z"),
+            ("2026-10-06 09:00:00.5", "2026-10-06T08:00:00.500Z"),
+            ("2026-11-18T09:12", "2026-11-18T09:12:00.000Z"),
+            ("2026-10-25T00:59:59", "2026-10-24T23:59:59.000Z"),
+            ("2026-10-25T01:30:00+01:00", "2026-10-25T00:30:00.000Z"),
+        ] {
+            assert_eq!(at(written).as_deref(), Ok(utc), "{written}");
+        }
+        for doubtful in ["2026-10-25T01:30:00", "2026-03-29T01:30:00"] {
+            let error = at(doubtful).unwrap_err();
+            assert!(error.contains("write it with its offset"), "{error}");
+        }
+        assert!(at("2026-10-06").unwrap_err().contains("is not a time"));
+    }
+
+    #[test]
+    fn the_same_samples_have_the_same_hash_however_they_are_written() {
+        let hash = |rows: &str| {
+            let samples = read(&format!("time,channel,value,unit\n{rows}"), &needle());
+            samples_sha256(&samples.unwrap())
+        };
+        let first = hash("1795000320,vacuum,1,kPa\n1795000321,vacuum,2,kPa\n");
+        assert_eq!(
+            first,
+            hash("1795000321000,vacuum,2,kPa\n2026-11-18T11:12:00Z,vacuum,10,hPa\n")
+        );
+        for other in [
+            "1795000320,vacuum,1,kPa\n",
+            "1795000320,vacuum,1,kPa\n1795000321,vacuum,2.5,kPa\n",
+            "1795000320,vacuum,1,kPa\n1795000322,vacuum,2,kPa\n",
+            "1795000320,vacuum,1,kPa\n1795000321,barometer,2,kPa\n",
+        ] {
+            assert_ne!(first, hash(other), "{other}");
+        }
+    }
+
     #[test]
     fn one_unit_for_all_stands_in_the_header() {
         let samples = read(
             "time;channel;value [degF]\n1795000320;melt_temperature;212,0\n",
-            &NEEDLE,
+            &needle(),
         );
         assert_eq!(samples.unwrap()[0].value, 100.0);
     }
@@ -327,7 +422,7 @@ mod tests {
             ("12,vacuum,1,kPa", "column \"time\": \"12\" is not a time"),
         ];
         for (row, complaint) in cases {
-            let error = read(&format!("time,channel,value,unit\n{row}\n"), &NEEDLE).unwrap_err();
+            let error = read(&format!("time,channel,value,unit\n{row}\n"), &needle()).unwrap_err();
             assert!(error.starts_with("trace.csv line 2"), "{error}");
             assert!(error.contains(complaint), "{error}");
         }
@@ -342,11 +437,11 @@ mod tests {
             ("time,channel,value [kPa],unit", "units are needed once"),
             ("time [s],channel,value,unit", "leave out [s]"),
         ] {
-            let error = read(&format!("{header}\n1,2,3,4\n"), &NEEDLE).unwrap_err();
+            let error = read(&format!("{header}\n1,2,3,4\n"), &needle()).unwrap_err();
             assert!(error.contains(complaint), "{error}");
         }
         assert!(
-            read("time,channel,value,unit\n", &NEEDLE)
+            read("time,channel,value,unit\n", &needle())
                 .unwrap_err()
                 .contains("no rows")
         );

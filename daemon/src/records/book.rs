@@ -213,6 +213,56 @@ impl Records {
         )? > 0)
     }
 
+    /// Takes a machine back that nothing in the records refers to; says whether it did. For what
+    /// named a new machine and then failed.
+    ///
+    /// # Errors
+    /// When SQLite fails.
+    pub fn forget_machine(&mut self, name: &str) -> Result<bool> {
+        let forgotten = self
+            .db
+            .execute("DELETE FROM machines WHERE name = ?1", [name]);
+        match forgotten {
+            Ok(rows) => Ok(rows > 0),
+            // Something refers to it, so it stays.
+            Err(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation) => {
+                Ok(false)
+            }
+            Err(e) => Err(e.into()),
+        }
+    }
+
+    /// The machine that an unknown name was most likely meant to be. Names that differ in their
+    /// numbers alone are different machines, not slips of the pen.
+    ///
+    /// # Errors
+    /// When SQLite fails.
+    pub fn machine_meant_by(&self, name: &str) -> Result<Option<String>> {
+        let machines = self.machines()?;
+        if machines.iter().any(|m| m == name) {
+            return Ok(None);
+        }
+        let letters = |name: &str| -> String {
+            name.to_lowercase()
+                .chars()
+                .filter(|c| c.is_alphabetic())
+                .collect()
+        };
+        let digits = |name: &str| -> String { name.chars().filter(char::is_ascii_digit).collect() };
+        Ok(machines
+            .into_iter()
+            .filter(|m| letters(m) != letters(name) || digits(m) == digits(name))
+            .map(|m| {
+                (
+                    strsim::osa_distance(&m.to_lowercase(), &name.to_lowercase()),
+                    m,
+                )
+            })
+            .filter(|(distance, _)| *distance <= 2)
+            .min()
+            .map(|(_, m)| m))
+    }
+
     /// Makes sure that a kiln is known; says whether it is new. A spread that is given replaces
     /// the one there.
     ///
@@ -456,6 +506,41 @@ mod tests {
         );
         assert_eq!(records.machines().unwrap(), ["bench-1"]);
         assert_eq!(records.kilns().unwrap(), ["kiln-1"]);
+    }
+
+    #[test]
+    fn a_mistyped_machine_is_not_a_new_one_but_another_number_is() {
+        let mut records = Records::in_memory(&test_setup()).unwrap();
+        records
+            .add_machine("bench-1", AddedBy::Configuration, Micros(0))
+            .unwrap();
+        let meant = |name: &str| records.machine_meant_by(name).unwrap();
+        for slip in ["bnech-1", "benc-1", "Bench-1", "bench1", "bench 1"] {
+            assert_eq!(meant(slip).as_deref(), Some("bench-1"), "{slip}");
+        }
+        for other in ["bench-1", "bench-2", "bench-11", "old-bench", "tilt"] {
+            assert_eq!(meant(other), None, "{other}");
+        }
+    }
+
+    #[test]
+    fn a_machine_is_taken_back_only_while_nothing_refers_to_it() {
+        let mut records = Records::in_memory(&test_setup()).unwrap();
+        for machine in ["bench-1", "bench-2"] {
+            records
+                .add_machine(machine, AddedBy::Import, Micros(0))
+                .unwrap();
+        }
+        let change = super::super::parts::PartChange::of_machine(
+            super::super::words::Part::Gasket,
+            "bench-1",
+            Micros(0),
+        );
+        records.add_part_change(&change, Micros(1)).unwrap();
+        assert!(!records.forget_machine("bench-1").unwrap());
+        assert!(records.forget_machine("bench-2").unwrap());
+        assert!(!records.forget_machine("bench-2").unwrap());
+        assert_eq!(records.machines().unwrap(), ["bench-1"]);
     }
 
     #[test]

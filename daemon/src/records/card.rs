@@ -152,6 +152,11 @@ impl FlaskCard {
                 format!("{v} °C is below absolute zero ({ABSOLUTE_ZERO_C} °C)"),
             ));
         }
+        if let Some(v) = self.kiln_set_c
+            && v > HOTTEST_C
+        {
+            return Err(RecordError::invalid("kiln_set_c", too_hot(v)));
+        }
         if self.casting_order == Some(0) {
             return Err(RecordError::invalid("casting_order", "counts from 1"));
         }
@@ -181,6 +186,22 @@ impl FlaskCard {
 
 /// Lowest temperature there is, °C (0 K; SI Brochure, 9th edition, 2.3.1).
 pub const ABSOLUTE_ZERO_C: f64 = -273.15;
+
+/// Highest temperature that any figure of a pour can be, °C. The hottest metal a bench pours is
+/// platinum, which melts at 1768 °C (1768.2 °C, a secondary reference point of ITS-90; from
+/// memory), and its pours stay well below 2000 °C (common practice).
+pub const HOTTEST_C: f64 = 2000.0;
+
+/// Why a temperature above [`HOTTEST_C`] is refused.
+pub fn too_hot(celsius: f64) -> String {
+    format!(
+        "{celsius:.0} °C is hotter than anything is poured (platinum melts at 1768 °C; at most \
+         {HOTTEST_C:.0} °C is taken); is the unit right?"
+    )
+}
+
+/// The words for a section, `mixed` being a flask whose lines differ.
+pub const SECTIONS: [&str; 4] = ["thin", "medium", "heavy", "mixed"];
 
 /// The one section of several lines, or `mixed`.
 pub(crate) fn section_of<'a>(lines: impl Iterator<Item = Option<&'a str>>) -> Option<&'a str> {

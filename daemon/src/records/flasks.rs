@@ -7,7 +7,7 @@ use rusqlite::{OptionalExtension, Row, Transaction, params};
 use serde::Serialize;
 use uuid::Uuid;
 
-pub use super::card::{ABSOLUTE_ZERO_C, FlaskCard, FlaskLine};
+pub use super::card::{ABSOLUTE_ZERO_C, FlaskCard, FlaskLine, HOTTEST_C, SECTIONS, too_hot};
 
 use super::book::{Records, read_id};
 use super::error::{RecordError, Result};
@@ -202,13 +202,16 @@ impl Records {
         self.flasks_where("f.day = ?1", &[&day.to_string()])
     }
 
-    /// The flask a person means by a label, or by an identity, on a day, or else on the last day
-    /// that has such a label.
+    /// The flask a person means by a label, or by an identity, on a day. Without a day it is the
+    /// last one that was poured; labels are used again every day, and a card of tomorrow has no
+    /// pieces to look at. Where no pour is known, an only card that is not of a day after
+    /// `today` will do.
     ///
     /// # Errors
     /// [`RecordError::NotFound`], saying the nearest label or the days it is on;
-    /// [`RecordError::Ambiguous`] with what it may mean.
-    pub fn find_flask(&self, label: &str, day: Option<Date>) -> Result<Uuid> {
+    /// [`RecordError::Ambiguous`] with what it may mean; [`RecordError::Clash`] when none of
+    /// them is poured and a day is needed.
+    pub fn find_flask(&self, label: &str, day: Option<Date>, today: Date) -> Result<Uuid> {
         if let Ok(id) = label.parse::<Uuid>() {
             return Ok(self.flask(id)?.id);
         }
@@ -216,9 +219,22 @@ impl Records {
         if found.is_empty() {
             return Err(self.no_such_label(label)?);
         }
-        let last = found.iter().map(|f| f.card.day).max();
-        let wanted = day.or(last);
-        let days: Vec<String> = found.iter().map(|f| f.card.day.to_string()).collect();
+        let poured = |f: &StoredFlask| f.imported || f.pour.is_some();
+        let last = found.iter().filter(|f| poured(f)).map(|f| f.card.day).max();
+        let days = last_days(&found);
+        let only = match found.as_slice() {
+            [one] if one.card.day <= today => Some(one.card.day),
+            _ => None,
+        };
+        let wanted = day.or(last).or(only);
+        if wanted.is_none() {
+            return Err(RecordError::Clash(format!(
+                "no flask \"{label}\" is known to be poured; say which is meant with --day ({days})"
+            )));
+        }
+        if day.is_none() && last.is_some() {
+            found.retain(poured);
+        }
         found.retain(|f| Some(f.card.day) == wanted);
         match found.as_slice() {
             [one] => Ok(one.id),
@@ -226,9 +242,8 @@ impl Records {
                 what: "flask",
                 name: label.to_owned(),
                 hint: format!(
-                    " on {}; it is on {}",
-                    wanted.map(|d| d.to_string()).unwrap_or_default(),
-                    days.join(", ")
+                    " on {}; it is on {days}",
+                    wanted.map(|d| d.to_string()).unwrap_or_default()
                 ),
             }),
             several => Err(RecordError::Ambiguous {
@@ -352,6 +367,20 @@ impl Records {
             Ok(flask)
         })
         .collect()
+    }
+}
+
+/// The days of flasks that are sorted by day, the last few of them.
+fn last_days(flasks: &[StoredFlask]) -> String {
+    const SHOWN: usize = 5;
+    let mut days: Vec<String> = flasks.iter().map(|f| f.card.day.to_string()).collect();
+    days.dedup();
+    let earlier = days.len().saturating_sub(SHOWN);
+    let shown = days.split_off(earlier).join(", ");
+    if earlier == 0 {
+        shown
+    } else {
+        format!("{shown} and {earlier} earlier")
     }
 }
 

@@ -19,6 +19,7 @@
 //! | [`order`] | which pour belongs to which card, by order and kiln times |
 //! | [`card`] | what a flask card says |
 //! | [`flasks`] | flask cards and their lines, kept and looked up |
+//! | [`imported_traces`] | which traces of other loggers were imported, so that none is twice |
 //! | [`inspections`] | what came of the pieces, by stage |
 //! | [`metal`] | lots, charges and the weights that came back |
 //! | [`parts`] | part changes and probe checks |
@@ -36,6 +37,7 @@ pub mod evidence;
 pub mod extraction;
 pub mod features;
 pub mod flasks;
+pub mod imported_traces;
 pub mod inspections;
 pub mod matching;
 pub mod metal;

@@ -152,6 +152,13 @@ impl Records {
     /// machine or kiln.
     pub fn add_part_change(&mut self, change: &PartChange, now: Micros) -> Result<Uuid> {
         change.check()?;
+        if change.at > now {
+            let day = self.day_of(change.at);
+            return Err(RecordError::invalid(
+                "at",
+                format!("{day} is still to come; write it down once it is done"),
+            ));
+        }
         self.place_must(change.machine.as_deref(), change.kiln.as_deref())?;
         let id = Uuid::new_v4();
         self.db.execute(
@@ -352,6 +359,21 @@ mod tests {
             error.to_string(),
             "content: a gasket holds no gas; only a gas-cylinder does"
         );
+    }
+
+    #[test]
+    fn a_part_cannot_have_been_changed_tomorrow() {
+        let mut records = bench();
+        let now = Micros(1_795_000_320_000_000);
+        let tomorrow = now.plus_seconds(86_400.0);
+        let change = PartChange::of_machine(Part::Gasket, "bench-1", tomorrow);
+        let error = records.add_part_change(&change, now).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "at: 2026-11-19 is still to come; write it down once it is done"
+        );
+        assert!(records.part_changes().unwrap().is_empty());
+        records.add_part_change(&change, tomorrow).unwrap();
     }
 
     #[test]

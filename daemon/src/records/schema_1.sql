@@ -187,6 +187,16 @@ CREATE TABLE imports (
   flasks_new  INTEGER NOT NULL CHECK (flasks_new >= 0)
 ) STRICT;
 
+-- Traces of another logger that were imported; the same samples are not taken twice.
+CREATE TABLE imported_traces (
+  machine        TEXT NOT NULL REFERENCES machines (name),
+  samples_sha256 TEXT NOT NULL CHECK (length(samples_sha256) = 64),
+  samples        INTEGER NOT NULL CHECK (samples >= 1),
+  file_name      TEXT NOT NULL,
+  imported_at    INTEGER NOT NULL,
+  PRIMARY KEY (machine, samples_sha256)
+) STRICT;
+
 CREATE TABLE matches (
   id           INTEGER PRIMARY KEY,
   pour         TEXT NOT NULL REFERENCES pours (id),

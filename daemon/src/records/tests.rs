@@ -345,7 +345,7 @@ fn a_seal_is_as_old_as_the_pours_since_its_change() {
     };
     assert_eq!(age(&bench, 40.0), None, "no change on record, no age");
     let change = PartChange::of_machine(Part::Gasket, "bench-1", at(15.0));
-    bench.records.add_part_change(&change, OPENED).unwrap();
+    bench.records.add_part_change(&change, at(15.0)).unwrap();
     assert_eq!((age(&bench, 20.0), age(&bench, 40.0)), (Some(0), Some(2)));
     bench
         .records

@@ -280,6 +280,12 @@ fn every_bad_cell_is_answered_with_line_column_and_reason() {
             "column \"pour_temperature [Cel]\": \"-274\" is below absolute zero",
         ),
         (
+            "F,2025-03-03,thin,10,1,,,,17750,,,,,",
+            "column \"pour_temperature [Cel]\": \"17750\" cannot be: 17750 °C is hotter than \
+             anything is poured (platinum melts at 1768 °C; at most 2000 °C is taken); is the \
+             unit right?",
+        ),
+        (
             "F,2025-03-03,thin,10,1,,,,,2q.1,,,,",
             "column \"vacuum [inHg]\": \"2q.1\" is not a number",
         ),
@@ -402,6 +408,42 @@ fn skipped_rows_wait_beside_the_file_byte_for_byte() {
     assert!(import_castings(&mut records, &file, &options, NOW).is_err());
     let mended = import_castings(&mut records, &bad, &options, NOW).unwrap();
     assert_eq!((mended.flasks_new, mended.rows_bad), (2, 0));
+}
+
+#[test]
+fn the_reason_of_a_short_row_stands_under_its_own_heading() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("castings.csv");
+    std::fs::write(
+        &file,
+        "cast_at,pieces,defective,section,note\n2025-03-03,10\n2025-03-03,10,1,thin,a,b\n",
+    )
+    .unwrap();
+    let options = ImportOptions {
+        skip_bad: true,
+        ..ImportOptions::default()
+    };
+    import_castings(&mut bench(), &file, &options, NOW).unwrap();
+    let written = std::fs::read_to_string(dir.path().join("castings.bad.csv")).unwrap();
+    let mut rows = csv::ReaderBuilder::new()
+        .flexible(true)
+        .from_reader(written.as_bytes());
+    let heading = rows.headers().unwrap().iter().position(|h| h == "reason");
+    assert_eq!(heading, Some(5));
+    let cells: Vec<csv::StringRecord> = rows.records().map(Result::unwrap).collect();
+    assert_eq!(
+        cells[0].iter().collect::<Vec<_>>(),
+        [
+            "2025-03-03",
+            "10",
+            "",
+            "",
+            "",
+            "has 2 cells where the header has 5; the empty ones were added here, check the row"
+        ]
+    );
+    // A row with cells too many keeps them; nobody can say which of them is wrong.
+    assert!(cells[1][6].starts_with("has 6 cells where the header has 5"));
 }
 
 #[test]

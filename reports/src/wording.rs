@@ -94,6 +94,17 @@ pub fn share(least: f64, most: f64) -> String {
     evidence::share_number(least, most)
 }
 
+/// Pieces with a defect of `pieces` looked at: a number, or `5–13` where the share at the fewest
+/// is less than `most` pieces make.
+pub fn pieces_between(least_share: f64, pieces: u64, most: u64) -> String {
+    let fewest = (least_share * pieces as f64).round();
+    if fewest < most as f64 {
+        format!("{fewest:.0}–{most}")
+    } else {
+        most.to_string()
+    }
+}
+
 /// The moment in the shop's time zone. Times outside the calendar fall on its ends.
 pub fn local(at: Micros, zone: &TimeZone) -> ZonedDateTime {
     let t = Timestamp::from_microsecond(at.0).unwrap_or(if at.0 < 0 {
@@ -190,6 +201,8 @@ mod tests {
         assert_eq!(percent(f64::NAN), "– %");
         assert_eq!(share(0.052, 0.052), "5.2 %");
         assert_eq!(share(0.028, 0.0734), "2.8–7.3 %");
+        assert_eq!(pieces_between(5.0 / 177.0, 177, 13), "5–13");
+        assert_eq!(pieces_between(13.0 / 177.0, 177, 13), "13");
     }
 
     #[test]

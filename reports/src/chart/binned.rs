@@ -163,7 +163,7 @@ pub fn draw(b: &Binned) -> Result<Figure, ChartError> {
             b.unit,
             wording::share(bin.least, bin.most),
             wording::percent_range(bin.low, bin.high),
-            bin.defective,
+            wording::pieces_between(bin.least, bin.pieces, bin.defective),
             wording::count(bin.pieces, "piece"),
             wording::count(bin.flasks, "flask"),
         );
@@ -338,7 +338,11 @@ fn table(b: &Binned) -> Table {
             )),
             Cell::plain(bin.flasks.to_string()),
             Cell::plain(bin.pieces.to_string()),
-            Cell::plain(bin.defective.to_string()),
+            Cell::plain(wording::pieces_between(
+                bin.least,
+                bin.pieces,
+                bin.defective,
+            )),
             Cell::plain(wording::share(bin.least, bin.most)),
             Cell::plain(wording::percent_range(bin.low, bin.high)),
         ]);

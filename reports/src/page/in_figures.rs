@@ -48,7 +48,10 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
     row(
         "pieces with a defect",
         now.map_or("0".to_owned(), lost),
-        per_week(before.map_or(0, |r| r.defective) as f64),
+        match before.filter(|r| r.least < r.most) {
+            Some(r) => format!("at most {}", per_week(r.defective as f64)),
+            None => per_week(before.map_or(0, |r| r.defective) as f64),
+        },
     );
     row("share with a defect", share(now), share(before));
     row("its 95 % interval", interval(now), interval(before));
@@ -103,12 +106,7 @@ fn interval(rate: Option<Rate>) -> String {
 
 /// Pieces with a defect: a number, or the fewest and the most there can have been.
 fn lost(rate: Rate) -> String {
-    let fewest = (rate.least * rate.pieces as f64).round();
-    if fewest < rate.defective as f64 {
-        format!("{fewest} to {}", rate.defective)
-    } else {
-        rate.defective.to_string()
-    }
+    wording::pieces_between(rate.least, rate.pieces, rate.defective)
 }
 
 /// The week against those before, in pieces: what was lost and whether that is out of the
@@ -183,6 +181,6 @@ mod tests {
         let mut bounds = rate(13, 177, 0.01, 0.12);
         bounds.least = 5.0 / 177.0;
         assert_eq!(share(Some(bounds)), "2.8–7.3 %");
-        assert!(compare(bounds, before).starts_with("Pieces lost to defects: 5 to 13. "));
+        assert!(compare(bounds, before).starts_with("Pieces lost to defects: 5–13. "));
     }
 }

@@ -114,7 +114,10 @@ impl SessionSheet {
 
     /// Whether the session is known by its flasks alone, without readings.
     fn on_paper(&self) -> bool {
-        self.flasks_cast > 0 && self.pours.is_empty() && self.trace.extent().is_none()
+        self.closed_at.is_some()
+            && self.flasks_cast > 0
+            && self.pours.is_empty()
+            && self.trace.extent().is_none()
     }
 
     /// The session in one sentence, as the index and the head of the sheet have it.

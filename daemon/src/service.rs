@@ -37,6 +37,11 @@ use crate::storage::{RealDisk, Storage, replace_file};
 pub const HEARD_FILE: &str = "heard.json";
 /// How often that file is written. Every 15 s is one block of flash wear per minute of four.
 const HEARD_EVERY: Duration = Duration::from_secs(15);
+/// How often in the first minute, when somebody is most likely to be setting sensors up and
+/// looking.
+const HEARD_EVERY_AT_FIRST: Duration = Duration::from_secs(2);
+/// How many times so.
+const HEARD_AT_FIRST: u32 = 30;
 
 /// What a service is given.
 pub struct ServiceSetup {
@@ -251,9 +256,8 @@ fn bench_thread(
 }
 
 async fn post_heard(ingest: Ingest, storage: Arc<dyn Storage>) {
-    let mut every = tokio::time::interval(HEARD_EVERY);
+    let mut written = 0u32;
     loop {
-        every.tick().await;
         let heard = ingest.heard();
         let storage = Arc::clone(&storage);
         // A full disk must not stop anything for the sake of this file.
@@ -265,6 +269,13 @@ async fn post_heard(ingest: Ingest, storage: Arc<dyn Storage>) {
             })
         })
         .await;
+        tokio::time::sleep(if written < HEARD_AT_FIRST {
+            HEARD_EVERY_AT_FIRST
+        } else {
+            HEARD_EVERY
+        })
+        .await;
+        written = written.saturating_add(1);
     }
 }
 

@@ -197,7 +197,11 @@ impl<'a> WriteUp<'a> {
                 }
             },
         };
+        // Flasks that came in from paper have no pour; they are still what was cast.
+        let cast = self.records.flasks_table(None, None)?;
+        let flasks_cast = cast.iter().filter(|f| f.session == session.name).count() as u64;
         Ok(SessionSheet {
+            flasks_cast,
             shop: self.shop()?,
             session: session.name.clone(),
             machine: session.machine.clone(),

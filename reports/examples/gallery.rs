@@ -336,6 +336,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             .collect(),
         pours,
         pulls,
+        flasks_cast: 4,
         troubles: vec![],
     };
     let index = Index {

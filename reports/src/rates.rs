@@ -18,6 +18,11 @@ pub struct Rate {
     pub pieces: u64,
     /// The share, 0–1.
     pub estimate: f64,
+    /// The share at the fewest pieces that can have been defective; the estimate where they were
+    /// counted themselves.
+    pub least: f64,
+    /// The share at the most, likewise.
+    pub most: f64,
     /// Lower end of the interval.
     pub low: f64,
     /// Upper end.
@@ -31,6 +36,8 @@ impl Rate {
             defective,
             pieces,
             estimate: rate.estimate,
+            least: rate.least,
+            most: rate.most,
             low: rate.low,
             high: rate.high,
         }

@@ -1,6 +1,7 @@
 //! Numbers and words as the pages write them: per cent with their intervals, singular and
 //! plural, lists, dates in the shop's time zone, names that somebody typed.
 
+use analysis::evidence;
 use analysis::time::Micros;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
@@ -57,23 +58,10 @@ pub fn isolated(text: &str) -> String {
 /// ```
 /// # use reports::wording::count;
 /// assert_eq!(count(1, "flask"), "1 flask");
-/// assert_eq!(count(1234, "piece"), "1,234 pieces");
+/// assert_eq!(count(1234, "piece"), "1234 pieces");
 /// ```
 pub fn count(n: u64, one: &str) -> String {
-    format!("{} {one}{}", thousands(n), if n == 1 { "" } else { "s" })
-}
-
-/// A whole number with commas between thousands.
-pub fn thousands(n: u64) -> String {
-    let digits = n.to_string();
-    let mut out = String::new();
-    for (i, c) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i).is_multiple_of(3) {
-            out.push(',');
-        }
-        out.push(c);
-    }
-    out
+    format!("{n} {one}{}", if n == 1 { "" } else { "s" })
 }
 
 /// `a`, `a and b`, `a, b and c`.
@@ -88,16 +76,7 @@ pub fn list(items: &[String]) -> String {
 /// A share as per cent without the sign: one decimal below 10, none from there; `–` for no
 /// number.
 pub fn percent_number(share: f64) -> String {
-    let p = share * 100.0;
-    if !p.is_finite() {
-        return "–".to_owned();
-    }
-    // Rounded first, so that 9.96 becomes "10" and not "10.0".
-    if (p * 10.0).round() < 100.0 && p != 0.0 {
-        format!("{p:.1}")
-    } else {
-        format!("{p:.0}")
-    }
+    evidence::percent_number(share)
 }
 
 /// A share as per cent: `5.2 %`.
@@ -107,7 +86,23 @@ pub fn percent(share: f64) -> String {
 
 /// An interval of shares: `4.1–6.6 %`.
 pub fn percent_range(low: f64, high: f64) -> String {
-    format!("{}–{} %", percent_number(low), percent_number(high))
+    evidence::percent_range(low, high)
+}
+
+/// A rate between its fewest and its most: `5.2 %` where they are one, else `2.8–7.3 %`.
+pub fn share(least: f64, most: f64) -> String {
+    evidence::share_number(least, most)
+}
+
+/// Pieces with a defect of `pieces` looked at: a number, or `5–13` where the share at the fewest
+/// is less than `most` pieces make.
+pub fn pieces_between(least_share: f64, pieces: u64, most: u64) -> String {
+    let fewest = (least_share * pieces as f64).round();
+    if fewest < most as f64 {
+        format!("{fewest:.0}–{most}")
+    } else {
+        most.to_string()
+    }
 }
 
 /// The moment in the shop's time zone. Times outside the calendar fall on its ends.
@@ -204,6 +199,10 @@ mod tests {
         assert_eq!(percent(0.333), "33 %");
         assert_eq!(percent_range(0.041, 0.123), "4.1–12 %");
         assert_eq!(percent(f64::NAN), "– %");
+        assert_eq!(share(0.052, 0.052), "5.2 %");
+        assert_eq!(share(0.028, 0.0734), "2.8–7.3 %");
+        assert_eq!(pieces_between(5.0 / 177.0, 177, 13), "5–13");
+        assert_eq!(pieces_between(13.0 / 177.0, 177, 13), "13");
     }
 
     #[test]

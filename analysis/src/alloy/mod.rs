@@ -92,16 +92,17 @@ pub enum AlloyError {
     },
     /// No such alloy.
     #[error(
-        "\"{name}\" is no known alloy{}; name one of {known}, or add it under [[alloy]]",
-        .nearest.as_ref().map_or_else(String::new, |n| format!(" (perhaps \"{n}\")"))
+        "\"{name}\" is no known alloy{}; the nearest known are {}",
+        .nearest.as_ref().map_or_else(String::new, |n| format!(" (perhaps \"{n}\")")),
+        .near.join(", ")
     )]
     Unknown {
         /// What was asked for.
         name: String,
         /// The nearest name.
         nearest: Option<String>,
-        /// All names.
-        known: String,
+        /// The three nearest names, nearest first: a shop knows some thirty.
+        near: Vec<String>,
     },
 }
 
@@ -243,21 +244,25 @@ impl Alloys {
     /// assert!(alloys.find("stirling-925").unwrap_err().to_string().contains("sterling-925"));
     /// ```
     pub fn find(&self, name: &str) -> Result<&Alloy, AlloyError> {
-        self.get(name).ok_or_else(|| AlloyError::Unknown {
-            name: name.to_owned(),
-            nearest: self
+        self.get(name).ok_or_else(|| {
+            let mut like: Vec<(f64, &String)> = self
                 .alloys
                 .iter()
                 .map(|a| (strsim::jaro_winkler(&key(&a.name), &key(name)), &a.name))
-                .filter(|(likeness, _)| *likeness > 0.85)
-                .max_by(|a, b| a.0.total_cmp(&b.0))
-                .map(|(_, name)| name.clone()),
-            known: self
-                .alloys
-                .iter()
-                .map(|a| a.name.as_str())
-                .collect::<Vec<_>>()
-                .join(", "),
+                .collect();
+            like.sort_by(|a, b| b.0.total_cmp(&a.0));
+            AlloyError::Unknown {
+                name: name.to_owned(),
+                nearest: like
+                    .first()
+                    .filter(|(likeness, _)| *likeness > 0.85)
+                    .map(|(_, name)| (*name).clone()),
+                near: like
+                    .into_iter()
+                    .take(3)
+                    .map(|(_, name)| name.clone())
+                    .collect(),
+            }
         })
     }
 }

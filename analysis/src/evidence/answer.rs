@@ -15,6 +15,8 @@ use crate::units::Unit;
 
 /// What is usual is the median of this long, s.
 const USUAL_SPAN_S: f64 = 8.0 * 7.0 * 86_400.0;
+/// Fewer flasks than this make no usual temperature: what was done once or twice is no habit.
+const USUAL_FEWEST: usize = 5;
 
 /// One flask with its count.
 struct Read<'a> {
@@ -189,12 +191,16 @@ fn stratum(
     let effective_events = most
         .effective_events(pooled)
         .min(fewest.effective_events(pooled));
-    let usual_c = usual(may_steer().map(|r| r.flask));
+    // Flasks whose alloy nobody wrote down may be of several, which have no temperature in common.
+    let usual_c = alloy
+        .as_ref()
+        .and_then(|_| usual(may_steer().map(|r| r.flask)));
     let sentence = sentence(&Material {
         alloy: alloy.as_deref(),
         section: section.as_deref(),
         ask,
         rate,
+        fewest: fewest.events,
         totals: &most,
         uninspected: uninspected(may_steer()),
         not_counted: may_steer().filter(|r| r.count == Count::NotCounted).count(),
@@ -212,6 +218,7 @@ fn stratum(
         sessions: most.sessions,
         pieces: most.pieces,
         defective: most.events,
+        defective_least: (fewest.events != most.events).then_some(fewest.events),
         effective_events,
         rate,
         set_aside,
@@ -221,6 +228,8 @@ fn stratum(
             .map(|bin| CurvePoint {
                 pour_temperature_c: bin.mean,
                 rate: bin.rate.estimate,
+                rate_least: bin.rate.least,
+                rate_most: bin.rate.most,
                 low: bin.rate.low,
                 high: bin.rate.high,
                 flasks_near: bin.flasks,
@@ -243,7 +252,8 @@ fn stratum(
     }
 }
 
-/// Median pour temperature of the last eight weeks before the last pour, inspected or not.
+/// Median pour temperature of the last eight weeks before the last pour, inspected or not, if
+/// enough were poured in them.
 fn usual<'a>(flasks: impl Iterator<Item = &'a Flask>) -> Option<f64> {
     let poured: Vec<(Micros, f64)> = flasks
         .filter_map(|f| Some((f.cast_at, finite_pour(f)?)))
@@ -254,6 +264,9 @@ fn usual<'a>(flasks: impl Iterator<Item = &'a Flask>) -> Option<f64> {
         .filter(|(at, _)| last.seconds_since(*at) <= USUAL_SPAN_S)
         .map(|(_, t)| *t)
         .collect();
+    if recent.len() < USUAL_FEWEST {
+        return None;
+    }
     median(&mut recent)
 }
 

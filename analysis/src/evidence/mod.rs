@@ -21,6 +21,7 @@ use crate::units::ShownIn;
 
 pub use answer::evidence;
 pub use count::tallies;
+pub use sentence::{outcome_words, percent_number, percent_range, share_number};
 
 /// Which pieces count as events.
 #[derive(Clone, Debug, PartialEq, Eq, Default)]
@@ -97,8 +98,7 @@ pub struct Evidence {
     pub pieces: u64,
     /// Pieces with the outcome; the most there can have been where it was not counted itself.
     pub defective: u64,
-    /// The fewest there can have been, only where it was not counted itself.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    /// The fewest there can have been; null where it was counted itself.
     pub defective_least: Option<u64>,
     /// The rate over all of them.
     pub rate: Option<Rate>,
@@ -129,6 +129,8 @@ pub struct Stratum {
     pub pieces: u64,
     /// Pieces with the outcome (the most, as above).
     pub defective: u64,
+    /// The fewest, as above.
+    pub defective_least: Option<u64>,
     /// The rarer of bad and good pieces, in independent pieces.
     pub effective_events: f64,
     /// The rate over these flasks.
@@ -159,8 +161,12 @@ pub struct SetAside {
 pub struct CurvePoint {
     /// Mean pour temperature of the flasks of this step, °C.
     pub pour_temperature_c: f64,
-    /// Their rate.
+    /// Their rate; the middle of the two that follow where it was not counted itself.
     pub rate: f64,
+    /// The rate at the fewest pieces that can have had it.
+    pub rate_least: f64,
+    /// The rate at the most.
+    pub rate_most: f64,
     /// Its lower limit (95 %).
     pub low: f64,
     /// Its upper limit.
@@ -198,7 +204,8 @@ pub struct Advice {
     pub flat_from_c: Option<f64>,
     /// End of the temperatures not ruled out, °C.
     pub flat_to_c: Option<f64>,
-    /// Median pour temperature of the last eight weeks, °C.
+    /// Median pour temperature of the last eight weeks, °C; null where the alloy was not
+    /// recorded or fewer than five flasks were poured in them.
     pub usual_c: Option<f64>,
     /// Change of the rate that following the advice should bring.
     pub expected_change: Option<f64>,

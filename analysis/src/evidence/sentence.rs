@@ -19,6 +19,8 @@ pub(super) struct Material<'a> {
     pub section: Option<&'a str>,
     pub ask: &'a Question,
     pub rate: Option<Rate>,
+    /// Pieces with the outcome at the fewest.
+    pub fewest: u64,
     pub totals: &'a Totals,
     pub uninspected: usize,
     pub not_counted: usize,
@@ -30,7 +32,7 @@ pub(super) struct Material<'a> {
 }
 
 /// What is counted, as it follows "pieces had".
-pub(super) fn outcome_words(outcome: &Outcome) -> String {
+pub fn outcome_words(outcome: &Outcome) -> String {
     match outcome {
         Outcome::Any => "a defect".to_owned(),
         Outcome::Steering => "a defect that heat can steer".to_owned(),
@@ -47,8 +49,42 @@ fn several(n: usize, one: &str) -> String {
     }
 }
 
-fn percent(share: f64) -> String {
-    format!("{:.1}", share * 100.0)
+/// A share as per cent without the sign, as every page and command writes it: one decimal below
+/// 10, none from there; `–` for no number.
+///
+/// ```
+/// # use analysis::evidence::percent_number;
+/// assert_eq!(percent_number(0.052), "5.2");
+/// assert_eq!(percent_number(0.118), "12");
+/// ```
+pub fn percent_number(share: f64) -> String {
+    let p = share * 100.0;
+    if !p.is_finite() {
+        return "–".to_owned();
+    }
+    // Rounded first, so that 9.96 becomes "10" and not "10.0".
+    let tenths = (p * 10.0).round();
+    if tenths != 0.0 && tenths < 100.0 {
+        format!("{p:.1}")
+    } else {
+        format!("{:.0}", p.abs())
+    }
+}
+
+/// Two shares as per cent: `4.1–6.6 %`.
+pub fn percent_range(low: f64, high: f64) -> String {
+    format!("{}–{} %", percent_number(low), percent_number(high))
+}
+
+/// A rate between its fewest and its most: `5.2 %` where they are one, else `2.8–7.3 %`. The
+/// middle of two bounds was never measured, so it is not shown.
+pub fn share_number(least: f64, most: f64) -> String {
+    let (least, most) = (percent_number(least), percent_number(most));
+    if least == most {
+        format!("{most} %")
+    } else {
+        format!("{least}–{most} %")
+    }
 }
 
 pub(super) fn sentence(m: &Material) -> String {
@@ -116,24 +152,29 @@ fn nothing(m: &Material) -> String {
 fn seen(m: &Material, rate: &Rate) -> String {
     let outcome = outcome_words(&m.ask.outcome);
     let flasks = several(m.totals.flasks, "flask");
-    let (low, high) = (percent(rate.low), percent(rate.high));
+    let interval = percent_range(rate.low, rate.high);
     if rate.method == Method::Bounds {
         format!(
-            "between {low} and {high} % of pieces had {outcome}, which was not always counted by \
-             itself ({flasks})."
+            "{} to {} of {} pieces had {outcome}, which was not always counted by itself ({}, 95 % \
+             interval {interval}, {flasks}).",
+            m.fewest,
+            m.totals.events,
+            m.totals.pieces,
+            share_number(rate.least, rate.most),
         )
     } else if m.totals.events == 0 {
         format!(
-            "none of {} had {outcome} (95 % interval up to {high} %, {flasks}).",
+            "none of {} had {outcome} (95 % interval up to {} %, {flasks}).",
             several(
                 usize::try_from(m.totals.pieces).unwrap_or(usize::MAX),
                 "piece"
-            )
+            ),
+            percent_number(rate.high)
         )
     } else {
         format!(
-            "{} % of pieces had {outcome} (95 % interval {low}–{high} %, {flasks}).",
-            percent(rate.estimate)
+            "{} % of pieces had {outcome} (95 % interval {interval}, {flasks}).",
+            percent_number(rate.estimate)
         )
     }
 }
@@ -193,11 +234,10 @@ fn heat(m: &Material) -> String {
         .min_by(|a, b| a.rate.estimate.total_cmp(&b.rate.estimate));
     match best {
         Some(best) if m.steps.iter().any(|b| b.rate.estimate > best.rate.estimate) => format!(
-            "Fewest at {} ({} %, {}–{} %), but nothing else is held equal in that comparison{}",
+            "Fewest at {} ({}, 95 % interval {}), but nothing else is held equal in that comparison{}",
             range(best.from, best.to),
-            percent(best.rate.estimate),
-            percent(best.rate.low),
-            percent(best.rate.high),
+            share_number(best.rate.least, best.rate.most),
+            percent_range(best.rate.low, best.rate.high),
             m.usual_c.map_or(".".to_owned(), |_| keep(": k"))
         ),
         _ => then_keep("No step of temperature stands out".to_owned()),

@@ -92,9 +92,9 @@ fn a_full_book_gives_rates_steps_and_a_sentence() {
     assert_eq!(s.advice.usual_c, Some(966.5));
     assert_eq!(
         s.advice.sentence,
-        "sterling-925, medium: 18.4 % of pieces had a defect that heat can steer (95 % interval \
-         16.3–20.7 %, 60 flasks). Fewest at 965–970 °C (11.8 %, 9.0–15.3 %), but nothing else is \
-         held equal in that comparison: keep to your usual 966 °C."
+        "sterling-925, medium: 18 % of pieces had a defect that heat can steer (95 % interval \
+         16–21 %, 60 flasks). Fewest at 965–970 °C (12 %, 95 % interval 9.0–15 %), but nothing \
+         else is held equal in that comparison: keep to your usual 966 °C."
     );
 }
 
@@ -150,8 +150,8 @@ fn a_few_flasks_are_told_to_be_few() {
     assert_eq!(
         s.advice.sentence,
         "sterling-925, medium: 5.0 % of pieces had a defect that heat can steer (95 % interval \
-         0.0–31.2 %, 2 flasks). Too few to compare temperatures: 2 flasks with a temperature over \
-         1 session so far, and 20 over 10 are the least. Keep to your usual 968 °C."
+         0–31 %, 2 flasks). Too few to compare temperatures: 2 flasks with a temperature over 1 \
+         session so far, and 20 over 10 are the least."
     );
 }
 
@@ -232,12 +232,39 @@ fn bounds_are_used_where_steering_defects_were_not_counted() {
     let rate = e.rate.unwrap();
     assert_eq!(rate.method, crate::stats::rate::Method::Bounds);
     assert!(rate.low < 0.1 && rate.high > 0.15);
+    assert_eq!((rate.least, rate.most), (0.1, 0.15));
+    let s = &e.strata[0];
+    assert_eq!((s.defective_least, s.defective), (Some(120), 180));
     assert!(
-        e.strata[0]
-            .advice
-            .sentence
-            .contains("not always counted by itself")
+        s.advice.sentence.starts_with(
+            "sterling-925, medium: 120 to 180 of 1200 pieces had a defect that heat can steer, \
+             which was not always counted by itself (10–15 %, 95 % interval "
+        ),
+        "{}",
+        s.advice.sentence
     );
+    for step in &s.curve {
+        assert_eq!((step.rate_least, step.rate_most), (0.1, 0.15));
+    }
+}
+
+#[test]
+fn what_was_done_once_or_twice_is_no_habit() {
+    let usual = |flasks: &[Flask]| only(flasks).advice.usual_c;
+    let four: Vec<Flask> = (0..4).map(|n| flask(n, 0)).collect();
+    assert_eq!(usual(&four), None);
+    let mut five: Vec<Flask> = (0..5).map(|n| flask(n, 0)).collect();
+    assert_eq!(usual(&five), Some(968.0));
+    // One of the five half a year earlier is not of the last eight weeks.
+    five[0].cast_at = Micros(START - 180 * DAY);
+    assert_eq!(usual(&five), None);
+    let mut unrecorded = book();
+    for f in &mut unrecorded {
+        f.alloy = None;
+    }
+    let advice = only(&unrecorded).advice;
+    assert_eq!(advice.usual_c, None);
+    assert!(!advice.sentence.contains("usual"), "{}", advice.sentence);
 }
 
 #[test]
@@ -412,7 +439,20 @@ fn the_json_has_the_keys_that_other_programs_rely_on() {
     assert!(json["model"].is_null());
     let mut rate = keys(&json["rate"]);
     rate.sort_unstable();
-    assert_eq!(rate, ["design_effect", "estimate", "high", "low", "method"]);
+    assert_eq!(
+        rate,
+        [
+            "design_effect",
+            "estimate",
+            "high",
+            "least",
+            "low",
+            "method",
+            "most"
+        ]
+    );
+    // What is absent is null, never left out.
+    assert_eq!(json.get("defective_least"), Some(&serde_json::Value::Null));
     assert_eq!(json["rate"]["method"], "wilson");
     let stratum = &json["strata"][0];
     for key in [
@@ -434,7 +474,15 @@ fn the_json_has_the_keys_that_other_programs_rely_on() {
     curve.sort_unstable();
     assert_eq!(
         curve,
-        ["flasks_near", "high", "low", "pour_temperature_c", "rate"]
+        [
+            "flasks_near",
+            "high",
+            "low",
+            "pour_temperature_c",
+            "rate",
+            "rate_least",
+            "rate_most"
+        ]
     );
     let advice = &stratum["advice"];
     for key in [

@@ -48,6 +48,11 @@ pub enum Method {
 pub struct Rate {
     /// Pieces with the outcome ÷ pieces.
     pub estimate: f64,
+    /// The share at the fewest pieces that can have had it; the estimate where it was counted
+    /// itself.
+    pub least: f64,
+    /// The share at the most, likewise.
+    pub most: f64,
     /// Lower limit.
     pub low: f64,
     /// Upper limit.
@@ -177,6 +182,8 @@ impl Totals {
         };
         Some(Rate {
             estimate,
+            least: estimate,
+            most: estimate,
             low: interval.low,
             high: interval.high,
             design_effect,
@@ -195,6 +202,8 @@ pub fn bounded_rate(fewest: &Totals, most: &Totals, pooled: Option<f64>) -> Opti
     }
     Some(Rate {
         estimate: f64::midpoint(low.estimate, high.estimate),
+        least: low.estimate,
+        most: high.estimate,
         low: low.low.min(high.low),
         high: low.high.max(high.high),
         design_effect: low.design_effect.max(high.design_effect),
@@ -317,6 +326,7 @@ mod tests {
         let rate = bounded_rate(&few, &many, None).unwrap();
         assert_eq!(rate.method, Method::Bounds);
         assert!((rate.estimate - 0.1).abs() < 1e-12);
+        assert_eq!((rate.least, rate.most), (2.0 / 40.0, 6.0 / 40.0));
         assert_eq!(rate.low, few.rate(None).unwrap().low);
         assert_eq!(rate.high, many.rate(None).unwrap().high);
         assert_eq!(bounded_rate(&few, &few, None), few.rate(None));

@@ -70,10 +70,15 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
 }
 
 fn heard_by_daemon(book: &Book) -> anyhow::Result<Heard> {
-    eprintln!("pourbook: a daemon has this book; this is what it heard, at most 15 s ago");
     let path = book.below(HEARD_FILE);
     let text = std::fs::read(&path).with_context(|| path.display().to_string())?;
-    serde_json::from_slice(&text).with_context(|| path.display().to_string())
+    let heard: Heard = serde_json::from_slice(&text).with_context(|| path.display().to_string())?;
+    let age_s = SystemClock::new().now().seconds_since(heard.at).max(0.0);
+    eprintln!(
+        "pourbook: a daemon has this book; this is what it heard since its start, as of {age_s:.0} \
+         s ago"
+    );
+    Ok(heard)
 }
 
 fn listen(config: &Config, listen_for: Duration) -> anyhow::Result<Heard> {
@@ -157,8 +162,12 @@ fn print(config: &Config, heard: &Heard) -> anyhow::Result<()> {
     for channel in &heard.channels {
         for bad in &channel.bad {
             out::line(&format!(
-                "{} {}: cannot read {:?}, {} times: {}",
-                channel.place, channel.channel, bad.payload, bad.count, bad.reason
+                "{} {}: cannot read {:?}, {}: {}",
+                channel.place,
+                channel.channel,
+                bad.payload,
+                out::count(bad.count, "time"),
+                bad.reason
             ))?;
         }
     }
@@ -191,7 +200,51 @@ fn print(config: &Config, heard: &Heard) -> anyhow::Result<()> {
             .collect();
         out::table(&["topic", "messages", "last payload"], &rows)?;
     }
+    let beside: Vec<String> = heard
+        .counts
+        .iter()
+        .filter(|(kind, _)| !IN_ORDER.contains(&kind.as_str()))
+        .map(|(kind, n)| counted(kind, *n))
+        .collect();
+    if !beside.is_empty() {
+        out::line("")?;
+        out::line("Also counted:")?;
+        for line in beside {
+            out::line(&format!("  {line}"))?;
+        }
+    }
     Ok(())
+}
+
+/// Counts that ask for nothing.
+const IN_ORDER: [&str; 3] = [
+    "messages",
+    "door: the client said goodbye",
+    "door: closed at the stop of the daemon",
+];
+
+/// A count with how to mend it, where that is known.
+fn counted(kind: &str, n: u64) -> String {
+    let mend = match kind {
+        "door: closed, packet over the limit" => "send smaller messages, one reading each",
+        "door: closed, not MQTT 3.1.1" | "door: refused, another version of MQTT" => {
+            "set the sender to MQTT 3.1.1"
+        }
+        "door: subscriptions refused" => {
+            "pourbook only takes in; what it found is in \"pourbook pours\" and the reports"
+        }
+        "door: refused, no login" | "door: refused, wrong user or password" => {
+            "give the sender the user and password of its [[mqtt.sensor]]"
+        }
+        "refused: a topic that its sender may not use" => "see topic_prefix of its [[mqtt.sensor]]",
+        _ => "",
+    };
+    let times = out::count(n, "time");
+    if mend.is_empty() {
+        format!("{kind}, {times}")
+    } else {
+        format!("{kind}, {times}: {mend}")
+    }
 }
 
 /// What looks wrong with a channel, in words.
@@ -239,4 +292,21 @@ fn remarks(config: &Config, channel: &ChannelHeard) -> Vec<String> {
         _ => {}
     }
     remarks
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_the_door_refused_is_told_with_how_to_mend_it() {
+        assert_eq!(
+            counted("door: refused, another version of MQTT", 1),
+            "door: refused, another version of MQTT, 1 time: set the sender to MQTT 3.1.1"
+        );
+        assert_eq!(
+            counted("refused: not JSON", 3),
+            "refused: not JSON, 3 times"
+        );
+    }
 }

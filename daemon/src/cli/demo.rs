@@ -23,7 +23,7 @@ use uuid::Uuid;
 
 use super::open::load;
 use super::run::{log_to_stderr, runtime};
-use super::{BookArg, out, report};
+use super::{out, report};
 use crate::book::Book;
 use crate::clock::{Clock, ManualClock, SystemClock};
 use crate::config::{Config, Door, WayIn};
@@ -70,8 +70,10 @@ const PARTS: [&str; 10] = [
     after_help = "Makes 26 weeks of an invented shop in ./demo-book, or in --book DIR, which must be empty or\nanother demo's.\n\nExample:\n  pourbook demo --book /tmp/demo-book"
 )]
 pub struct DemoArgs {
-    #[command(flatten)]
-    book: BookArg,
+    /// The folder to make it in, empty or another demo's [default: demo-book in this folder;
+    /// $POURBOOK_DIR is left alone]
+    #[arg(long, value_name = "DIR")]
+    book: Option<PathBuf>,
     /// How many weeks
     #[arg(long, default_value_t = 26, value_parser = clap::value_parser!(u32).range(1..=520))]
     weeks: u32,
@@ -93,7 +95,6 @@ pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
         log_to_stderr(true);
     }
     let folder = args
-        .book
         .book
         .clone()
         .unwrap_or_else(|| PathBuf::from(DEFAULT_FOLDER));
@@ -119,7 +120,14 @@ pub fn demo(args: &DemoArgs) -> anyhow::Result<()> {
     })?;
     let mut truths = Vec::new();
     let mut records = new_records(&book, &config, &shop, last.starts)?;
-    let bar = progress(history.len() as u64, "sessions of the invented shop");
+    let bar = progress(
+        history.len() as u64,
+        if history.len() == 1 {
+            "session of the invented shop"
+        } else {
+            "sessions of the invented shop"
+        },
+    );
     for plan in history {
         let simulated = simulate(plan, RATE_HZ, &Troubles::default());
         file_session(&mut records, &book, &config, plan, &simulated, last.starts)?;

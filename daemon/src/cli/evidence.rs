@@ -2,7 +2,12 @@
 //! as the report.
 
 use analysis::alloy::Alloys;
-use analysis::evidence::{Outcome, Question, evidence};
+use analysis::evidence::{
+    Evidence, Outcome, Question, evidence, outcome_words, percent_number, percent_range,
+    share_number,
+};
+use analysis::flask::Flask;
+use analysis::stats::rate::{Method, Rate};
 use clap::Args;
 
 use super::open::{Opened, day_or_time};
@@ -38,7 +43,7 @@ pub struct EvidenceArgs {
 
 /// Runs the command.
 pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
-    let opened = Opened::open(&args.book.book())?;
+    let opened = Opened::read(&args.book.book())?;
     let zone = &opened.config.shop.time_zone;
     let wrong = |e: &dyn std::fmt::Display| WrongUse(e.to_string());
     let alloys = Alloys::standard();
@@ -48,6 +53,10 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
         if alloys.get(alloy).is_none() && !own.iter().any(|f| f.alloy.as_ref() == Some(alloy)) {
             alloys.find(alloy).map_err(|e| wrong(&e))?;
         }
+    }
+    let flasks = opened.records.flasks_table(None, None)?;
+    if let Some(section) = &args.section {
+        known_section(section, &flasks)?;
     }
     let ask = Question {
         outcome: Outcome::parse(&args.outcome, &opened.config.defect_kinds)
@@ -68,27 +77,19 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
         kinds: opened.config.defect_kinds.clone(),
         alloys,
     };
-    let flasks = opened.records.flasks_table(None, None)?;
+    if let (Some(since), Some(until)) = (ask.since, ask.until)
+        && since >= until
+    {
+        return Err(wrong(&"--since must be before --until").into());
+    }
     let found = evidence(&flasks, &ask);
     if args.json {
         return out::json_lines(&[found]);
     }
-    let percent = |share: f64| format!("{:.1} %", 100.0 * share);
     let shown = &opened.config.shop.shown_in;
     match &found.rate {
         None => out::line("No inspected flasks in that selection: record inspections first.")?,
-        Some(rate) => out::line(&format!(
-            "{} of {} pieces counted ({}, 95 % interval {} to {}) in {} flasks of {} sessions; \
-             {} more flasks not inspected.",
-            found.defective,
-            found.pieces,
-            percent(rate.estimate),
-            percent(rate.low),
-            percent(rate.high),
-            found.flasks,
-            found.sessions,
-            found.flasks_uninspected
-        ))?,
+        Some(rate) => out::line(&headline(&found, rate, &ask.outcome))?,
     }
     for stratum in &found.strata {
         out::line("")?;
@@ -99,8 +100,8 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
             .map(|point| {
                 vec![
                     shown.temperature(point.pour_temperature_c).to_string(),
-                    percent(point.rate),
-                    format!("{} to {}", percent(point.low), percent(point.high)),
+                    share_number(point.rate_least, point.rate_most),
+                    percent_range(point.low, point.high),
                     point.flasks_near.to_string(),
                 ]
             })
@@ -118,10 +119,8 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
                 let rate = kind.rate.as_ref();
                 vec![
                     kind.kind.clone(),
-                    rate.map_or_else(String::new, |r| percent(r.estimate)),
-                    rate.map_or_else(String::new, |r| {
-                        format!("{} to {}", percent(r.low), percent(r.high))
-                    }),
+                    rate.map_or_else(String::new, |r| format!("{} %", percent_number(r.estimate))),
+                    rate.map_or_else(String::new, |r| percent_range(r.low, r.high)),
                     kind.flasks.to_string(),
                 ]
             })
@@ -133,4 +132,129 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
         out::line(note)?;
     }
     Ok(())
+}
+
+/// The overall rate in one line.
+fn headline(found: &Evidence, rate: &Rate, outcome: &Outcome) -> String {
+    let had = outcome_words(outcome);
+    let interval = percent_range(rate.low, rate.high);
+    let rate_words = share_number(rate.least, rate.most);
+    let seen = match (found.defective_least, rate.method) {
+        (Some(least), Method::Bounds) => format!(
+            "{least} to {} of {} had {had}, which was not always counted by itself \
+             ({rate_words}, 95 % interval {interval})",
+            found.defective,
+            out::count(found.pieces, "piece"),
+        ),
+        _ => format!(
+            "{} of {} had {had} ({rate_words}, 95 % interval {interval})",
+            found.defective,
+            out::count(found.pieces, "piece"),
+        ),
+    };
+    format!(
+        "{seen} in {} of {}{}.",
+        out::count(found.flasks as u64, "flask"),
+        out::count(found.sessions as u64, "session"),
+        match found.flasks_uninspected {
+            0 => String::new(),
+            1 => "; 1 more flask is not inspected".to_owned(),
+            n => format!("; {n} more flasks are not inspected"),
+        }
+    )
+}
+
+/// The words for a section; a shop's records may hold others, brought in long ago.
+const SECTIONS: [&str; 4] = ["thin", "medium", "heavy", "mixed"];
+
+fn known_section(section: &str, flasks: &[Flask]) -> Result<(), WrongUse> {
+    let plain = section.trim().to_lowercase();
+    let recorded = || {
+        flasks
+            .iter()
+            .filter_map(|f| f.section.as_deref())
+            .any(|s| s.trim().to_lowercase() == plain)
+    };
+    if SECTIONS.contains(&plain.as_str()) || recorded() {
+        return Ok(());
+    }
+    Err(WrongUse(format!(
+        "--section \"{section}\" is no section; write thin, medium, heavy or mixed"
+    )))
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use analysis::time::Micros;
+
+    use super::*;
+
+    fn flask(section: &str) -> Flask {
+        Flask {
+            id: "1".to_owned(),
+            label: "A".to_owned(),
+            session: "s".to_owned(),
+            machine: "bench-1".to_owned(),
+            cast_at: Micros(0),
+            alloy: Some("sterling-925".to_owned()),
+            section: Some(section.to_owned()),
+            pattern: None,
+            pieces: Some(177),
+            defective: Some(13),
+            defective_steering: None,
+            kinds: BTreeMap::from([("gas-porosity".to_owned(), 5)]),
+            pour_temperature_c: None,
+            flask_temperature_c: None,
+            vacuum_kpa: None,
+            vacuum_share: None,
+            gas_flow_l_min: None,
+            soak_min: None,
+            seal_age_pours: None,
+            remelt_percent: None,
+            metal_g: None,
+            set_aside: None,
+        }
+    }
+
+    #[test]
+    fn a_headline_shows_bounds_and_never_their_middle() {
+        let flasks = [flask("thin")];
+        let told = |outcome| {
+            let ask = Question {
+                outcome,
+                ..Question::default()
+            };
+            let found = evidence(&flasks, &ask);
+            headline(&found, &found.rate.unwrap(), &ask.outcome)
+        };
+        let steering = told(Outcome::Steering);
+        assert!(
+            steering.starts_with(
+                "5 to 13 of 177 pieces had a defect that heat can steer, which was not always \
+                 counted by itself (2.8–7.3 %, 95 % interval "
+            ),
+            "{steering}"
+        );
+        assert!(
+            steering.ends_with(" in 1 flask of 1 session."),
+            "{steering}"
+        );
+        let any = told(Outcome::Any);
+        assert!(
+            any.starts_with("13 of 177 pieces had a defect (7.3 %, 95 % interval "),
+            "{any}"
+        );
+    }
+
+    #[test]
+    fn a_misspelt_section_is_wrong_use_and_an_old_word_of_the_shop_is_not() {
+        let flasks = [flask("Filigree")];
+        for good in ["thin", "Heavy", "mixed", "filigree"] {
+            assert!(known_section(good, &flasks).is_ok(), "{good}");
+        }
+        assert!(known_section("thinn", &flasks).is_err());
+    }
 }

@@ -20,7 +20,7 @@ pub struct ExportArgs {
 
 /// Runs the command.
 pub fn export(args: &ExportArgs) -> anyhow::Result<()> {
-    let opened = Opened::open(&args.book.book())?;
+    let opened = Opened::read(&args.book.book())?;
     let report = crate::export::export(&opened.records, &args.folder)?;
     let rows: Vec<Vec<String>> = report
         .tables

@@ -22,6 +22,7 @@ use std::process::ExitCode;
 use clap::{Args, Parser, Subcommand};
 
 use crate::book::Book;
+use crate::records::RecordError;
 
 pub use open::records_of;
 
@@ -114,7 +115,7 @@ pub fn main() -> ExitCode {
             if failure.chain().any(out::is_closed_pipe) {
                 return ExitCode::SUCCESS;
             }
-            eprintln!("pourbook: {failure:#}");
+            out::complain(&in_options(&failure).unwrap_or_else(|| out::in_words(&failure)));
             if failure.downcast_ref::<WrongUse>().is_some() {
                 ExitCode::from(2)
             } else {
@@ -124,7 +125,63 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// What the records refuse of a card, an inspection or a part change, by the option that gave
+/// it: the records name their own columns, which nobody types.
+fn in_options(failure: &anyhow::Error) -> Option<String> {
+    let Some(RecordError::Invalid { field, problem }) = failure.downcast_ref() else {
+        return None;
+    };
+    let option = match *field {
+        "casting_order" => "--order",
+        "kind" | "kinds" => "--kind",
+        "metal_g" => "--metal-g",
+        "remelt_percent" => "--remelt",
+        "diameter_mm" => "--diameter-mm",
+        "investment_batch" => "--investment",
+        "kiln_set_c" => "--set-point",
+        "soak_min" => "--soak-min",
+        "kiln_in_at" => "--kiln-in",
+        "kiln_out_at" => "--kiln-out",
+        "defective" => "--defective",
+        "defective_steering" => "--defective-steering",
+        "pieces" => "--pieces",
+        "label" => "--label",
+        "line" | "lines" => "--line",
+        "section" => "--section",
+        "alloy" => "--alloy",
+        "stage" => "--stage",
+        "machine" => "--machine",
+        "kiln" => "--kiln",
+        "shelf" => "--shelf",
+        "channel" => "--channel",
+        "pressure_kpa" => "--pressure",
+        "volume_l" => "--volume-l",
+        "gas" => "--gas",
+        "note" => "--note",
+        "by" => "--by",
+        "at" => "--at",
+        _ => return None,
+    };
+    Some(format!("{option}: {problem}"))
+}
+
 /// A call that cannot be carried out as it stands, whatever the book holds.
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub struct WrongUse(pub String);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_refused_is_called_by_its_option() {
+        let refused = |field| anyhow::Error::from(RecordError::invalid(field, "counts from 1"));
+        assert_eq!(
+            in_options(&refused("casting_order")).as_deref(),
+            Some("--order: counts from 1")
+        );
+        assert_eq!(in_options(&refused("spread_k")), None);
+        assert_eq!(in_options(&anyhow::anyhow!("no disk")), None);
+    }
+}

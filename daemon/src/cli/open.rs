@@ -1,6 +1,9 @@
 //! What most commands begin with: the book's configuration and records, and the times that
 //! people type.
 
+use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
+use std::path::{Path, PathBuf};
+
 use analysis::time::Micros;
 use anyhow::Context;
 use jiff::civil::Date;
@@ -24,6 +27,20 @@ pub struct Opened {
     pub records: Records,
     /// What time it is.
     pub now: Micros,
+    /// Where a copy of the records lies that may not be written where they are; gone when
+    /// dropped.
+    _copy: Option<Copied>,
+}
+
+/// A folder of this process for a copy of the records.
+#[derive(Debug)]
+struct Copied(PathBuf);
+
+impl Drop for Copied {
+    fn drop(&mut self) {
+        // What stays in the folder for temporary files is cleared away by the system.
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
 }
 
 impl Opened {
@@ -32,6 +49,39 @@ impl Opened {
     /// # Errors
     /// When there is none, its configuration is wrong, or its records cannot be used.
     pub fn open(book: &Book) -> anyhow::Result<Opened> {
+        let (config, now) = Opened::begin(book)?;
+        let records = records_of(book, &config, false, now)?;
+        Ok(Opened {
+            book: book.clone(),
+            config,
+            records,
+            now,
+            _copy: None,
+        })
+    }
+
+    /// Opens a book for a command that only reads it, which a book on a medium or in a folder
+    /// that may not be written allows.
+    ///
+    /// # Errors
+    /// As [`Opened::open`].
+    pub fn read(book: &Book) -> anyhow::Result<Opened> {
+        let why = match Opened::open(book) {
+            Err(why) if book.records().is_file() && may_not_be_written(&why) => why,
+            opened => return opened,
+        };
+        let (config, now) = Opened::begin(book)?;
+        let (records, copy) = copied(&book.records()).map_err(|_| why)?;
+        Ok(Opened {
+            book: book.clone(),
+            config,
+            records,
+            now,
+            _copy: Some(copy),
+        })
+    }
+
+    fn begin(book: &Book) -> anyhow::Result<(Config, Micros)> {
         if !book.config().is_file() {
             return Err(anyhow::anyhow!(
                 "there is no book in {}; start one with \"pourbook run --book {0}\", or say \
@@ -40,15 +90,57 @@ impl Opened {
             ));
         }
         let config = load(book)?;
-        let now = SystemClock::new().now();
-        let records = records_of(book, &config, false, now)?;
-        Ok(Opened {
-            book: book.clone(),
-            config,
-            records,
-            now,
-        })
+        Ok((config, SystemClock::new().now()))
     }
+}
+
+/// Whether this failure is that the records may not be written.
+fn may_not_be_written(failure: &anyhow::Error) -> bool {
+    failure
+        .chain()
+        .filter_map(|cause| cause.downcast_ref())
+        .any(RecordError::is_read_only)
+}
+
+/// How often a copy is tried while a daemon of another user writes the records.
+const TRIES: u32 = 5;
+
+/// Opens a copy of the records. SQLite needs to write beside a file that it only reads; a copy
+/// serves as well.
+fn copied(records: &Path) -> anyhow::Result<(Records, Copied)> {
+    let folder = Copied(std::env::temp_dir().join(format!("pourbook-{}", uuid::Uuid::new_v4())));
+    // The records are the shop's own business: no other user may read the copy.
+    std::fs::DirBuilder::new().mode(0o700).create(&folder.0)?;
+    let copy = folder.0.join("records.sqlite");
+    // What was not yet written back into the file stands in the log beside it.
+    let log = records.with_extension("sqlite-wal");
+    let as_of = || {
+        [records, &log].map(|path| {
+            let state = std::fs::metadata(path).ok()?;
+            Some((state.len(), state.modified().ok()?))
+        })
+    };
+    let mut tries = 0;
+    loop {
+        let before = as_of();
+        std::fs::copy(records, &copy)?;
+        if before[1].is_some() {
+            std::fs::copy(&log, folder.0.join("records.sqlite-wal"))?;
+        }
+        tries += 1;
+        // Another user's daemon may have written between the two.
+        if before == as_of() {
+            break;
+        }
+        if tries == TRIES {
+            anyhow::bail!("{} is being written all the time", records.display());
+        }
+    }
+    // A copy keeps the permissions of what it was copied from, and those said "read only".
+    for entry in std::fs::read_dir(&folder.0)? {
+        std::fs::set_permissions(entry?.path(), std::fs::Permissions::from_mode(0o600))?;
+    }
+    Ok((Records::open(&copy)?, folder))
 }
 
 /// Loads a book's configuration and says on standard error what is worth mending in it.
@@ -68,6 +160,14 @@ pub fn records_of(
     demo: bool,
     now: Micros,
 ) -> anyhow::Result<Records> {
+    told(book, config, demo, now).map_err(|e| match e.downcast_ref() {
+        // What SQLite says names no file.
+        Some(RecordError::Database(_)) => e.context(book.records().display().to_string()),
+        _ => e,
+    })
+}
+
+fn told(book: &Book, config: &Config, demo: bool, now: Micros) -> anyhow::Result<Records> {
     let setup = BookSetup {
         shop: config.shop.name.clone(),
         time_zone: config.shop.time_zone_name.clone(),
@@ -120,6 +220,28 @@ pub fn day(text: &str) -> Result<Date, String> {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_copy_of_the_records_reads_as_they_do_and_leaves_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let book = Book::at(dir.path());
+        let now = Micros::parse_rfc3339("2026-11-18T09:12:00Z").unwrap();
+        let config = Config::parse(
+            "[shop]\nname = \"Larkfield bench\"\ntime_zone = \"Europe/Dublin\"\n[[machine]]\nname \
+             = \"bench-1\"\n",
+            "pourbook.toml",
+        )
+        .unwrap();
+        // Still open, so that what was written stands in the log beside the file.
+        let records = records_of(&book, &config, false, now).unwrap();
+        let (copy, folder) = copied(&book.records()).unwrap();
+        assert_eq!(copy.book().unwrap(), records.book().unwrap());
+        assert_eq!(copy.machines().unwrap(), ["bench-1"]);
+        let path = folder.0.clone();
+        assert!(path.is_dir());
+        drop((copy, folder));
+        assert!(!path.exists());
+    }
 
     #[test]
     fn a_day_is_the_shops_own() {

@@ -30,6 +30,33 @@ pub fn is_closed_pipe(cause: &(dyn std::error::Error + 'static)) -> bool {
             .is_some_and(|kind| kind == io::ErrorKind::BrokenPipe)
 }
 
+/// `1 flask`, `2 flasks`; the plural is the singular with an "s".
+pub fn count(n: u64, one: &str) -> String {
+    format!("{n} {one}{}", if n == 1 { "" } else { "s" })
+}
+
+/// A failure with its causes. Our own errors are whole by themselves, since they are also
+/// logged and shown on pages, so a cause that an error says already is not said again.
+pub fn in_words(failure: &anyhow::Error) -> String {
+    let mut text = String::new();
+    for cause in failure.chain() {
+        let cause = cause.to_string();
+        if text.is_empty() {
+            text = cause;
+        } else if !text.contains(cause.trim()) {
+            text = format!("{text}: {cause}");
+        }
+    }
+    text
+}
+
+/// Tells what went wrong on standard error, every line as ours.
+pub fn complain(text: &str) {
+    for line in text.lines() {
+        eprintln!("pourbook: {line}");
+    }
+}
+
 /// Prints rows under headings, each column as wide as its widest cell; a column of which every
 /// cell is a number stands flush right.
 pub fn table(headings: &[&str], rows: &[Vec<String>]) -> anyhow::Result<()> {
@@ -67,4 +94,34 @@ pub fn table(headings: &[&str], rows: &[Vec<String>]) -> anyhow::Result<()> {
         print(&mut row.iter().map(String::as_str))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::book::BookError;
+
+    #[test]
+    fn a_cause_is_said_once() {
+        let said = |e: anyhow::Error| in_words(&e);
+        let refused = || io::Error::other("no such room");
+        let ours = BookError::Io {
+            path: "/shop/book".into(),
+            source: refused(),
+        };
+        assert_eq!(
+            said(ours.into()),
+            "the book /shop/book cannot be used: no such room; check that the folder exists and \
+             may be written"
+        );
+        // A cause that nothing has said yet is not lost.
+        let plain = anyhow::Error::from(refused()).context("truth.json");
+        assert_eq!(said(plain), "truth.json: no such room");
+    }
+
+    #[test]
+    fn one_is_not_told_as_many() {
+        assert_eq!(count(1, "session"), "1 session");
+        assert_eq!(count(0, "session"), "0 sessions");
+    }
 }

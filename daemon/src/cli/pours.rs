@@ -35,7 +35,7 @@ pub struct PoursArgs {
 
 /// Runs the command.
 pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
-    let opened = Opened::open(&args.book.book())?;
+    let opened = Opened::read(&args.book.book())?;
     let zone = &opened.config.shop.time_zone;
     let since = args
         .since

@@ -86,9 +86,9 @@ impl Owner {
     }
 }
 
-/// Topics and pointers taken so far, with what took them.
+/// Topics taken so far, each with the pointers read from it and what reads them.
 #[derive(Default)]
-pub(super) struct Topics(HashMap<(String, String), String>);
+pub(super) struct Topics(HashMap<String, Vec<(String, String)>>);
 
 /// Reads the `channels` of a shop, kiln or machine.
 pub(super) fn read_all(
@@ -165,9 +165,13 @@ fn read_one(
     let time_pointer = read_pointer(table, "time");
     if let (Some(topic), Some(value)) = (&topic, &value_pointer) {
         let place = format!("{} ({channel})", table.title);
-        let key = (topic.value.clone(), value.clone());
-        if let Some(other) = topics.0.insert(key, place) {
-            let what = if value.is_empty() {
+        let readers = topics.0.entry(topic.value.clone()).or_default();
+        // One payload cannot be a number to one channel and a JSON object to another.
+        let whole = |(pointer, _): &&(String, String)| {
+            pointer == value || pointer.is_empty() || value.is_empty()
+        };
+        let clash = readers.iter().find(whole).map(|(pointer, other)| {
+            if value.is_empty() || pointer.is_empty() {
                 format!(
                     "the topic \"{}\" is already read by {other}; give each channel its own \
                      topic, or tell them apart with value = \"/name\"",
@@ -178,7 +182,10 @@ fn read_one(
                     "\"{value}\" of the topic \"{}\" is already read by {other}; keep one",
                     topic.value
                 )
-            };
+            }
+        });
+        readers.push((value.clone(), place));
+        if let Some(what) = clash {
             table.problems.add(&topic.span, what);
         }
     }

@@ -159,10 +159,8 @@ impl Config {
             Some(folder) if folder != Path::new("") => folder,
             _ => Path::new("."),
         };
-        let name = path.file_name().map_or_else(
-            || path.display().to_string(),
-            |n| n.to_string_lossy().into(),
-        );
+        // The whole path: a shop may have several books.
+        let name = path.display().to_string();
         Config::parse_in(&text, &name, &Surroundings::of_this_process(folder))
     }
 

@@ -62,9 +62,10 @@ pub enum RecordError {
     /// The request contradicts what the records hold; nothing was written.
     #[error("{0}")]
     Clash(String),
-    /// SQLite failed: a full disk, a damaged file, a lock held too long.
-    #[error("the records cannot be read or written: {0}")]
-    Database(#[from] rusqlite::Error),
+    /// SQLite failed: a full disk, a damaged file, a lock held too long. What SQLite said is in
+    /// the words, so it is no cause of its own that would be told again.
+    #[error("the records cannot be read or written: {}", in_words(.0))]
+    Database(rusqlite::Error),
     /// A migration failed; the records are as they were.
     #[error("the records of {} could not be brought to this version: {source}", path.display())]
     Migration {
@@ -85,7 +86,48 @@ pub enum RecordError {
     },
 }
 
+impl From<rusqlite::Error> for RecordError {
+    fn from(error: rusqlite::Error) -> Self {
+        RecordError::Database(error)
+    }
+}
+
+/// What SQLite said in the words of a shop, with how to mend it.
+fn in_words(error: &rusqlite::Error) -> String {
+    use rusqlite::ErrorCode;
+    match error.sqlite_error_code() {
+        Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => {
+            format!("{error}; let the user that pourbook runs as write the book's folder")
+        }
+        Some(ErrorCode::DiskFull) => format!("{error}; make room on the disk and try again"),
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+            format!("{error}; another program holds the records: try again when it has ended")
+        }
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+            format!("{error}; restore the file from a backup")
+        }
+        _ => error.to_string(),
+    }
+}
+
 impl RecordError {
+    /// Whether the cause is that the file, or the folder beside it, may not be written.
+    pub fn is_read_only(&self) -> bool {
+        use rusqlite::ErrorCode;
+        let code = match self {
+            RecordError::Database(error) => error.sqlite_error_code(),
+            RecordError::Migration {
+                source: rusqlite_migration::Error::RusqliteError { err, .. },
+                ..
+            } => err.sqlite_error_code(),
+            _ => None,
+        };
+        matches!(
+            code,
+            Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied)
+        )
+    }
+
     pub(crate) fn invalid(field: &'static str, problem: impl Into<String>) -> Self {
         RecordError::Invalid {
             field,
@@ -99,5 +141,36 @@ impl RecordError {
             name: name.into(),
             hint: String::new(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_sqlite_says_comes_with_how_to_mend_it() {
+        let failed = |code, said: &str| {
+            RecordError::from(rusqlite::Error::SqliteFailure(
+                rusqlite::ffi::Error::new(code),
+                Some(said.to_owned()),
+            ))
+        };
+        let read_only = failed(
+            rusqlite::ffi::SQLITE_READONLY,
+            "attempt to write a readonly database",
+        );
+        assert!(read_only.is_read_only());
+        assert_eq!(
+            read_only.to_string(),
+            "the records cannot be read or written: attempt to write a readonly database; let the \
+             user that pourbook runs as write the book's folder"
+        );
+        let full = failed(rusqlite::ffi::SQLITE_FULL, "database or disk is full");
+        assert!(!full.is_read_only());
+        assert!(
+            full.to_string()
+                .ends_with("make room on the disk and try again")
+        );
     }
 }

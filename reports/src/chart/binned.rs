@@ -41,6 +41,10 @@ pub struct Bin {
     pub defective: u64,
     /// Defective pieces as a share of all, 0–1.
     pub rate: f64,
+    /// That share at the fewest pieces that can have been defective.
+    pub least: f64,
+    /// And at the most.
+    pub most: f64,
     /// Lower end of its 95 % interval.
     pub low: f64,
     /// Upper end.
@@ -157,9 +161,9 @@ pub fn draw(b: &Binned) -> Result<Figure, ChartError> {
             style::fixed(bin.from, b.decimals),
             style::fixed(bin.until, b.decimals),
             b.unit,
-            wording::percent(bin.rate),
+            wording::share(bin.least, bin.most),
             wording::percent_range(bin.low, bin.high),
-            wording::thousands(bin.defective),
+            wording::pieces_between(bin.least, bin.pieces, bin.defective),
             wording::count(bin.pieces, "piece"),
             wording::count(bin.flasks, "flask"),
         );
@@ -283,7 +287,7 @@ fn describe(b: &Binned) -> String {
             style::fixed(bin.from, b.decimals),
             style::fixed(bin.until, b.decimals),
             b.unit,
-            wording::percent(bin.rate),
+            wording::share(bin.least, bin.most),
             wording::percent_range(bin.low, bin.high)
         )
     };
@@ -332,10 +336,14 @@ fn table(b: &Binned) -> Table {
                 style::fixed(bin.from, b.decimals),
                 style::fixed(bin.until, b.decimals)
             )),
-            Cell::plain(wording::thousands(bin.flasks)),
-            Cell::plain(wording::thousands(bin.pieces)),
-            Cell::plain(wording::thousands(bin.defective)),
-            Cell::plain(wording::percent(bin.rate)),
+            Cell::plain(bin.flasks.to_string()),
+            Cell::plain(bin.pieces.to_string()),
+            Cell::plain(wording::pieces_between(
+                bin.least,
+                bin.pieces,
+                bin.defective,
+            )),
+            Cell::plain(wording::share(bin.least, bin.most)),
             Cell::plain(wording::percent_range(bin.low, bin.high)),
         ]);
     }
@@ -377,6 +385,8 @@ mod tests {
             pieces: 200,
             defective: (rate * 200.0) as u64,
             rate,
+            least: rate,
+            most: rate,
             low: rate * 0.6,
             high: rate * 1.6,
         }

@@ -86,7 +86,7 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
             wording::shortened(&kind.name),
             share,
             wording::percent_range(kind.low, kind.high),
-            wording::thousands(kind.defective),
+            kind.defective,
             wording::count(kind.pieces, "piece"),
         );
         let (low, high) = (
@@ -133,8 +133,8 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
         table.push(vec![
             Cell::typed(&kind.name),
             Cell::plain(kind.side.clone()),
-            Cell::plain(wording::thousands(kind.pieces)),
-            Cell::plain(wording::thousands(kind.defective)),
+            Cell::plain(kind.pieces.to_string()),
+            Cell::plain(kind.defective.to_string()),
             Cell::plain(wording::percent(kind.rate)),
             Cell::plain(wording::percent_range(kind.low, kind.high)),
         ]);

@@ -71,11 +71,11 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                 Cell::typed(&name(a)).strong_if(true),
                 Cell::plain(sentence(a)),
                 Cell::plain(grade_words(a.advice.grade)),
-                Cell::plain(wording::thousands(a.flasks as u64)),
-                Cell::plain(wording::thousands(a.sessions as u64)),
+                Cell::plain(a.flasks.to_string()),
+                Cell::plain(a.sessions.to_string()),
                 Cell::plain(
                     a.rate
-                        .map(|r| wording::percent(r.estimate))
+                        .map(|r| wording::share(r.least, r.most))
                         .unwrap_or_default(),
                 ),
                 Cell::plain(

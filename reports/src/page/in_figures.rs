@@ -16,7 +16,13 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
         "The week in figures against the eight weeks before",
         &["what", "#this week", "#eight weeks before"],
     );
-    let per_week = |n: f64| format!("{:.1} a week", n / f64::from(WEEKS_BEFORE));
+    let per_week = |n: f64| {
+        if n > 0.0 {
+            format!("{:.1} a week", n / f64::from(WEEKS_BEFORE))
+        } else {
+            "none".to_owned()
+        }
+    };
     let mut row = |name: &str, a: String, b: String| {
         table.push(vec![
             Cell::plain(name).strong_if(true),
@@ -26,23 +32,26 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
     };
     row(
         "flasks poured",
-        wording::thousands(sorted.now.len() as u64),
+        sorted.now.len().to_string(),
         per_week(sorted.before.len() as f64),
     );
     row(
         "flasks inspected",
-        wording::thousands(inspected(&sorted.now)),
+        inspected(&sorted.now).to_string(),
         per_week(inspected(&sorted.before) as f64),
     );
     row(
         "pieces inspected",
-        wording::thousands(now.map_or(0, |r| r.pieces)),
+        now.map_or(0, |r| r.pieces).to_string(),
         per_week(before.map_or(0, |r| r.pieces) as f64),
     );
     row(
         "pieces with a defect",
-        wording::thousands(now.map_or(0, |r| r.defective)),
-        per_week(before.map_or(0, |r| r.defective) as f64),
+        now.map_or("0".to_owned(), lost),
+        match before.filter(|r| r.least < r.most) {
+            Some(r) => format!("at most {}", per_week(r.defective as f64)),
+            None => per_week(before.map_or(0, |r| r.defective) as f64),
+        },
     );
     row("share with a defect", share(now), share(before));
     row("its 95 % interval", interval(now), interval(before));
@@ -88,22 +97,38 @@ fn inspected(flasks: &[&Flask]) -> u64 {
 }
 
 fn share(rate: Option<Rate>) -> String {
-    rate.map_or("–".to_owned(), |r| wording::percent(r.estimate))
+    rate.map_or("–".to_owned(), |r| wording::share(r.least, r.most))
 }
 
 fn interval(rate: Option<Rate>) -> String {
     rate.map_or("–".to_owned(), |r| wording::percent_range(r.low, r.high))
 }
 
+/// Pieces with a defect: a number, or the fewest and the most there can have been.
+fn lost(rate: Rate) -> String {
+    wording::pieces_between(rate.least, rate.pieces, rate.defective)
+}
+
 /// The week against those before, in pieces: what was lost and whether that is out of the
 /// ordinary.
 fn compare(now: Rate, before: Rate) -> String {
+    if now.least < now.most || before.least < before.most {
+        return format!(
+            "Pieces lost to defects: {}. Not every flask was counted for any defect, so the rates lie between bounds{}.",
+            lost(now),
+            if now.low > before.high || now.high < before.low {
+                ", and those of the week and of the eight before are apart: something changed"
+            } else {
+                " and no difference from the eight weeks before can be told"
+            }
+        );
+    }
     let expected = before.estimate * now.pieces as f64;
     let difference = now.defective as f64 - expected;
     let lost = match now.defective {
         0 => "No piece was lost to a defect.".to_owned(),
         1 => "1 piece was lost to a defect.".to_owned(),
-        n => format!("{} pieces were lost to defects.", wording::thousands(n)),
+        n => format!("{n} pieces were lost to defects."),
     };
     let apart = now.low > before.high || now.high < before.low;
     let rounded = difference.abs().round() as u64;
@@ -112,8 +137,8 @@ fn compare(now: Rate, before: Rate) -> String {
     } else {
         format!(
             " At the rate of the eight weeks before it would have been {}, so {} {} than usual {} lost.",
-            wording::thousands(expected.round() as u64),
-            wording::thousands(rounded),
+            expected.round(),
+            rounded,
             if difference > 0.0 { "more" } else { "fewer" },
             if rounded == 1 { "was" } else { "were" },
         )
@@ -135,6 +160,8 @@ mod tests {
             defective,
             pieces,
             estimate: defective as f64 / pieces as f64,
+            least: defective as f64 / pieces as f64,
+            most: defective as f64 / pieces as f64,
             low,
             high,
         }
@@ -151,5 +178,9 @@ mod tests {
         );
         assert!(compare(rate(40, 200, 0.14, 0.27), before).contains("something changed"));
         assert!(compare(rate(1, 20, 0.01, 0.2), before).starts_with("1 piece was lost"));
+        let mut bounds = rate(13, 177, 0.01, 0.12);
+        bounds.least = 5.0 / 177.0;
+        assert_eq!(share(Some(bounds)), "2.8–7.3 %");
+        assert!(compare(bounds, before).starts_with("Pieces lost to defects: 5–13. "));
     }
 }

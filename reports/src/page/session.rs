@@ -42,6 +42,8 @@ pub struct SessionSheet {
     pub pulls: Vec<PullRow>,
     /// Labels of flask cards by id, for the flasks that pours are matched to.
     pub labels: BTreeMap<String, String>,
+    /// Flasks that the records say were cast in it, whether or not a pour was found for them.
+    pub flasks_cast: u64,
     /// What was wrong with its data.
     pub troubles: Vec<Trouble>,
 }
@@ -74,9 +76,13 @@ fn quality_words(word: &str) -> String {
 impl SessionSheet {
     pub(super) fn view(&self) -> Result<SessionView, PageError> {
         let zone = &self.shop.zone;
-        let until = self
-            .closed_at
-            .map_or("still open".to_owned(), |t| wording::clock(t, zone));
+        let from = wording::clock(self.opened_at, zone);
+        let days = match self.closed_at.map(|t| wording::clock(t, zone)) {
+            // Records on paper often give the day alone; a span of nothing would mislead.
+            _ if self.on_paper() => "from records on paper".to_owned(),
+            Some(until) => format!("{from} to {until}"),
+            None => format!("{from} to still open"),
+        };
         Ok(SessionView {
             title: format!(
                 "{}, {}",
@@ -87,7 +93,7 @@ impl SessionSheet {
             invented: self.shop.invented,
             machine: wording::shortened(&self.machine),
             name: wording::shortened(&self.session),
-            days: format!("{} to {until}", wording::clock(self.opened_at, zone)),
+            days,
             made: format!(
                 "Made {} by pourbook {}",
                 wording::local(self.made_at, zone).strftime("%a %-d %b %Y, %H:%M"),
@@ -106,8 +112,22 @@ impl SessionSheet {
         })
     }
 
+    /// Whether the session is known by its flasks alone, without readings.
+    fn on_paper(&self) -> bool {
+        self.closed_at.is_some()
+            && self.flasks_cast > 0
+            && self.pours.is_empty()
+            && self.trace.extent().is_none()
+    }
+
     /// The session in one sentence, as the index and the head of the sheet have it.
     pub fn sentence(&self) -> String {
+        if self.on_paper() {
+            return format!(
+                "{} cast, from records on paper; no readings.",
+                wording::count(self.flasks_cast, "flask")
+            );
+        }
         let shown = &self.shop.shown;
         let pours = self.pours.len() as u64;
         let temperatures: Vec<f64> = self
@@ -128,22 +148,25 @@ impl SessionSheet {
         } else {
             wording::count(pours, "pour")
         };
-        if temperatures.len() == 1 {
-            text += &format!(" at {}", shown.temperature(low));
-        } else if low <= high {
-            text += &format!(
-                " at {} to {}",
-                shown.temperature(low).number(),
-                shown.temperature(high)
-            );
+        if low <= high {
+            let (low, high) = (shown.temperature(low), shown.temperature(high));
+            text += &if low.number() == high.number() {
+                format!(" at {high}")
+            } else {
+                format!(" at {} to {high}", low.number())
+            };
         }
-        text += &format!(", {}", wording::count(self.pulls.len() as u64, "pull"));
+        text += &match self.pulls.len() as u64 {
+            0 if pours == 0 => " and no pull".to_owned(),
+            0 => ", no pull".to_owned(),
+            n => format!(", {}", wording::count(n, "pull")),
+        };
         let mut asides = Vec::new();
         if called_off > 0 {
-            asides.push(format!("{} called off", wording::thousands(called_off)));
+            asides.push(format!("{called_off} called off"));
         }
         if bad > 0 {
-            asides.push(format!("{} weak or missing", wording::thousands(bad)));
+            asides.push(format!("{bad} weak or missing"));
         }
         if !asides.is_empty() {
             text += &format!(" ({})", asides.join(", "));

@@ -202,6 +202,8 @@ fn chart(
             pieces: b.rate.pieces,
             defective: b.rate.defective,
             rate: b.rate.estimate,
+            least: b.rate.least,
+            most: b.rate.most,
             low: b.rate.low,
             high: b.rate.high,
         })
@@ -215,10 +217,12 @@ fn chart(
         outcome: "pieces with a defect that heat can steer".to_owned(),
         dots,
         bins,
-        usual: said_usual_c
-            .filter(|_| setting.channel == Channel::MeltTemperature)
-            .or_else(|| usual(sorted, setting, flasks))
-            .map(|v| show(v).value),
+        usual: if setting.channel == Channel::MeltTemperature {
+            said_usual_c
+        } else {
+            usual(sorted, setting, flasks)
+        }
+        .map(|v| show(v).value),
     })
 }
 

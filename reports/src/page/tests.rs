@@ -159,8 +159,42 @@ fn session() -> SessionSheet {
         pours: vec![pour(1, reading(1800))],
         pulls: vec![pull("bench-1", Verdict::Good, 84.0)],
         labels: BTreeMap::from([("card".to_owned(), "A1".to_owned())]),
+        flasks_cast: 1,
         troubles: vec![],
     }
+}
+
+#[test]
+fn a_session_known_from_paper_says_what_was_cast() {
+    let mut sheet = session();
+    sheet.closed_at = Some(sheet.opened_at);
+    sheet.trace = SessionTrace::default();
+    (sheet.pours, sheet.pulls) = (vec![], vec![]);
+    sheet.flasks_cast = 2;
+    assert_eq!(
+        sheet.sentence(),
+        "2 flasks cast, from records on paper; no readings."
+    );
+    let html = render_session(&sheet).unwrap();
+    assert!(!html.contains("09:12 to 09:12") && !html.contains("No pour,"));
+}
+
+#[test]
+fn a_sentence_counts_as_people_speak() {
+    let mut sheet = session();
+    let second = pour(2, sheet.opened_at.plus_seconds(2400.0));
+    sheet.pours.push(second);
+    let low = sheet.pours[0].pour_temperature_c;
+    sheet.pours[1].pour_temperature_c = low;
+    sheet.pulls.clear();
+    let text = sheet.sentence();
+    assert!(
+        text.starts_with("2 pours at ") && !text.contains(" to "),
+        "{text}"
+    );
+    assert!(text.ends_with(", no pull."), "{text}");
+    sheet.pours.clear();
+    assert_eq!(sheet.sentence(), "No pour and no pull.");
 }
 
 /// What every page must be, whatever is in it.

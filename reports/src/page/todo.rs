@@ -129,7 +129,7 @@ fn inspect(sorted: &Sorted<'_>) -> Option<Todo> {
         what: format!("Count {}", wording::list(&names)),
         why: format!(
             "{} of {} poured this week {} not been inspected. Bad flasks are the ones most often left, so what is missing flatters the rate.",
-            wording::thousands(waiting.len() as u64),
+            waiting.len(),
             wording::count(sorted.now.len() as u64, "flask"),
             if waiting.len() == 1 { "has" } else { "have" },
         ),
@@ -153,7 +153,7 @@ fn trouble(sorted: &Sorted<'_>) -> Option<Todo> {
             match worst.times {
                 1 => "once".to_owned(),
                 2 => "twice".to_owned(),
-                n => format!("{} times", wording::thousands(n)),
+                n => format!("{n} times"),
             }
         ),
     })

@@ -268,11 +268,14 @@ fn pulls(sorted: &Sorted<'_>) -> Section {
         let bad = week.pulls.iter().filter(|p| verdicts::is_bad(p)).count() as u64;
         let poured = week.pulls.iter().filter(|p| p.poured).count() as u64;
         let total = week.pulls.len() as u64;
-        let mut text = format!(
-            "{}, {} of them ended in a pour.",
-            wording::count(total, "pull"),
-            wording::thousands(poured)
-        );
+        let mut text = match (total, poured) {
+            (1, 1) => "1 pull, and it ended in a pour.".to_owned(),
+            (1, _) => "1 pull, and it was called off.".to_owned(),
+            (_, 0) => format!("{total} pulls, none of them ended in a pour."),
+            (_, 1) => format!("{total} pulls, 1 of them ended in a pour."),
+            _ if poured == total => format!("{total} pulls, all of them ended in a pour."),
+            _ => format!("{total} pulls, {poured} of them ended in a pour."),
+        };
         text += &match bad {
             0 => " None was weak or missing.".to_owned(),
             1 => " One was weak or missing.".to_owned(),
@@ -319,11 +322,7 @@ fn parts(sorted: &Sorted<'_>) -> Section {
                 Cell::typed(&part.kind),
                 Cell::plain(wording::full_day(part.changed_at, &week.shop.zone)),
                 Cell::plain(format!("{:.0}", days.max(0.0).floor())),
-                Cell::plain(
-                    part.pours_since
-                        .map(|n| wording::thousands(u64::from(n)))
-                        .unwrap_or_default(),
-                ),
+                Cell::plain(part.pours_since.map(|n| n.to_string()).unwrap_or_default()),
                 Cell::typed(part.note.as_deref().unwrap_or("")),
             ]);
         }
@@ -462,7 +461,7 @@ pub(super) fn trouble_block(troubles: &[Trouble], when: &str) -> Block {
         table.push(vec![
             Cell::typed(&t.at),
             Cell::typed(&t.what),
-            Cell::plain(wording::thousands(t.times)),
+            Cell::plain(t.times.to_string()),
             Cell::typed(t.mend.as_deref().unwrap_or("")),
         ]);
     }
@@ -484,7 +483,7 @@ fn method(sorted: &Sorted<'_>) -> Section {
             "Alloys and sections are never mixed: thin work is often poured hotter because it is thin, and mixing would blame the heat.".to_owned(),
             "The charts over settings compare flasks that also differ in other ways. They show where to look, not what causes what; that is why they give no advice of their own.".to_owned(),
             "Only defects that heat can move count towards the pour temperature; broken patterns, nodules and the like are counted in the figures but do not steer.".to_owned(),
-            "A usual temperature is the median of the last eight weeks.".to_owned(),
+            "A usual temperature is the median of the last eight weeks, if five flasks or more were poured in them.".to_owned(),
         ],
     }];
     if !aside.is_empty() {
@@ -500,7 +499,7 @@ fn method(sorted: &Sorted<'_>) -> Section {
             .collect();
         blocks.push(Block::text(format!(
             "{} of {} may not steer the pour temperature and {} left out of the charts over settings: {}.",
-            wording::thousands(aside.len() as u64),
+            aside.len(),
             wording::count(sorted.all.len() as u64, "flask"),
             if aside.len() == 1 { "is" } else { "are" },
             wording::list(&reasons),

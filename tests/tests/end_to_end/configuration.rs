@@ -136,6 +136,62 @@ fn two_mistakes_are_told_in_two_lines() {
         .filter(|l| l.contains("pourbook.toml line"))
         .collect();
     assert_eq!(lines.len(), 2, "{}", ran.err);
+    assert!(
+        lines.iter().all(|l| l.starts_with("pourbook: ")),
+        "{}",
+        ran.err
+    );
+}
+
+#[test]
+fn a_cause_is_told_once() {
+    let book = tempfile::tempdir().unwrap();
+    std::fs::write(book.path().join("pourbook.toml"), SHOP).unwrap();
+    let ran = run([
+        "import".as_ref(),
+        "castings".as_ref(),
+        book.path().join("gone.csv").as_os_str(),
+        "--book".as_ref(),
+        book.path().as_os_str(),
+    ]);
+    assert_eq!(ran.code(), Some(1), "{}", ran.err);
+    assert_eq!(
+        ran.err.matches("No such file or directory").count(),
+        1,
+        "{}",
+        ran.err
+    );
+}
+
+#[test]
+fn a_question_that_makes_no_sense_is_wrong_use() {
+    let book = tempfile::tempdir().unwrap();
+    std::fs::write(book.path().join("pourbook.toml"), SHOP).unwrap();
+    let asked = |arguments: &[&str]| {
+        let mut all: Vec<&std::ffi::OsStr> = arguments.iter().map(AsRef::as_ref).collect();
+        all.extend(["--book".as_ref(), book.path().as_os_str()]);
+        run(all)
+    };
+    for wrong in [
+        &["report", "--week", "2026-W54"][..],
+        &["report", "--week", "last"],
+        &["report", "--week", "2999-W10"],
+        &["evidence", "--section", "thinn"],
+        &["evidence", "--alloy", "nosuch"],
+        &["evidence", "--since", "2026-11-02", "--until", "2026-11-01"],
+        &["pours", "--since", "2026-11-02", "--until", "2026-11-01"],
+    ] {
+        let ran = asked(wrong);
+        assert_eq!(ran.code(), Some(2), "{wrong:?}: {}", ran.err);
+        assert!(ran.out.is_empty(), "{wrong:?}: {}", ran.out);
+    }
+    for right in [
+        &["evidence", "--section", "thin"][..],
+        &["evidence", "--alloy", "sterling"],
+    ] {
+        asked(right).well();
+    }
+    assert!(!book.path().join("reports").exists(), "nothing was written");
 }
 
 #[test]

@@ -90,6 +90,11 @@ fn topics_are_exact_and_taken_once() {
         "pourbook.toml line 11, column 9: \"/x\" of the topic \"t\" is already read by \
          [machine.channels.melt_temperature] (melt_temperature); keep one",
     );
+    // A payload is a number or an object, never both.
+    for (first, second) in [("", "value = \"/x\""), ("value = \"/x\"", "")] {
+        let text = the_mistake(&format!("{SHOP}{}", two(first, second)));
+        assert!(text.contains("tell them apart with value"), "{text}");
+    }
     // One JSON payload may carry several values.
     let config = with(&two("value = \"/melt\"", "value = \"/vacuum\"")).unwrap();
     assert_eq!(config.routes()["t"].len(), 2);

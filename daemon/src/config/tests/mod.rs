@@ -288,6 +288,11 @@ fn a_file_that_cannot_be_read_is_named() {
     // Editors on some systems begin a file with a byte-order mark.
     std::fs::write(&path, format!("\u{feff}{SHOP}")).unwrap();
     assert_eq!(Config::load(&path).unwrap().shop.name, "Larkfield bench");
+    // A shop may have several books, so a mistake names the file with its folder.
+    std::fs::write(&path, format!("{SHOP}unit = 1\n")).unwrap();
+    let wrong = Config::load(&path).unwrap_err().to_string();
+    let place = format!("{} line 4, column 1: ", path.display());
+    assert!(wrong.starts_with(&place), "{wrong}");
 }
 
 /// Every key that the parser asks for, so that wrong types reach each of them.

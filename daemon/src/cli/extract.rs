@@ -32,7 +32,7 @@ pub fn extract_files(args: &ExtractArgs) -> anyhow::Result<()> {
             Ok(rows) => out::json_lines(&rows)?,
             Err(e) => {
                 if failed.is_some() {
-                    eprintln!("pourbook: {e:#}");
+                    eprintln!("pourbook: {}", out::in_words(&e));
                 } else {
                     failed = Some(e);
                 }

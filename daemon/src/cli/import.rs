@@ -96,16 +96,19 @@ pub fn import(args: &ImportArgs) -> anyhow::Result<()> {
                 eprintln!("pourbook: {odd}");
             }
             out::line(&format!(
-                "{} rows good: {} flasks new, {} known already, {} sessions new",
-                report.rows_good, report.flasks_new, report.flasks_known, report.sessions_new
+                "{} good: {} new, {} known already, {} new",
+                out::count(report.rows_good as u64, "row"),
+                out::count(report.flasks_new as u64, "flask"),
+                report.flasks_known,
+                out::count(report.sessions_new as u64, "session")
             ))?;
             if let Some(bad) = &report.bad_file {
                 for row in &report.bad {
                     eprintln!("pourbook: {row}");
                 }
                 out::line(&format!(
-                    "{} rows bad, written with the reason to {}; mend them there and import that file",
-                    report.rows_bad,
+                    "{} bad, written with the reason to {}; mend there and import that file",
+                    out::count(report.rows_bad as u64, "row"),
                     bad.display()
                 ))?;
             }

@@ -7,7 +7,7 @@ use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, 
 
 /// A word that is not one of those allowed.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("\"{word}\" is not a {what}; use {}", allowed.join(", "))]
+#[error("\"{word}\" is no {what}; use {}", allowed.join(", "))]
 pub struct NotAWord {
     /// What was read.
     pub word: String,
@@ -196,7 +196,7 @@ mod tests {
         assert_eq!("seal-ring".parse::<Part>().unwrap(), Part::SealRing);
         let error = "sealring".parse::<Part>().unwrap_err().to_string();
         assert!(
-            error.starts_with("\"sealring\" is not a part; use gasket, seal-ring,"),
+            error.starts_with("\"sealring\" is no part; use gasket, seal-ring,"),
             "{error}"
         );
     }

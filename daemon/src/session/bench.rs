@@ -10,18 +10,18 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use analysis::pour::{Event, Verdict};
+use analysis::pour::Event;
 use analysis::time::Micros;
 use anyhow::Context;
 use tokio::sync::mpsc;
-use tracing::{error, info, warn};
+use tracing::{error, info};
 use uuid::Uuid;
 
 use crate::book::{Book, trace_path, week_name};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::journal::{Close, Committed, Entry, JournalMetrics, JournalReader, Reading, Submission};
-use crate::mqtt::status::{Advice, MachineStatus, StatusBoard};
+use crate::mqtt::status::StatusBoard;
 use crate::records::Records;
 use crate::records::sessions::{NewSession, Published};
 use crate::session::filed::free_name;
@@ -29,14 +29,13 @@ use crate::session::jobs::{Done, Job, Jobs, PublishedSession};
 use crate::session::keeper::{ClosePlan, Keeper, Step};
 use crate::session::live::Live;
 use crate::session::metadata::{metadata, setup};
+use crate::session::say::STALE_ADVICE_S;
 use crate::session::{retire, settle};
 
 /// How often time is looked at when nothing comes.
 const TICK: Duration = Duration::from_millis(200);
 /// Late samples are gathered this long before a trace's next generation, s.
 const GATHER_LATE_S: f64 = 60.0;
-/// Advice about a moment longer ago than this is no advice, s.
-const STALE_ADVICE_S: f64 = 60.0;
 /// The settled feed of a session is made anew at most this often, s.
 const ANEW_EVERY_S: f64 = 60.0;
 /// A publication that failed is tried again after this long, and twice as long each time after.
@@ -178,7 +177,7 @@ impl Bench {
         Ok(())
     }
 
-    fn now(&self) -> Micros {
+    pub(super) fn now(&self) -> Micros {
         self.setup.clock.now()
     }
 
@@ -369,56 +368,6 @@ impl Bench {
             now,
         )?;
         Ok(())
-    }
-
-    /// Says what became certain, in words, to the log and to whoever follows the status topics.
-    fn tell(&self, machine: &str, event: &Event) {
-        let shown = &self.setup.config.shop.shown_in;
-        let now = self.now();
-        let advise = |level: &str, sentence: String| {
-            if let Some(board) = &self.setup.board {
-                board.advice(
-                    machine,
-                    &Advice {
-                        at: now,
-                        about: "pull".into(),
-                        level: level.into(),
-                        sentence,
-                    },
-                );
-            }
-        };
-        match event {
-            // A lamp must not follow what a sensor's backlog tells of last week.
-            Event::PullJudged { at, .. } if now.seconds_since(*at) > STALE_ADVICE_S => {}
-            Event::PullJudged {
-                verdict, depth_kpa, ..
-            } => {
-                let depth =
-                    depth_kpa.map_or_else(|| "nothing".into(), |k| shown.vacuum(k).to_string());
-                match verdict {
-                    Verdict::Good => advise("good", format!("Vacuum {depth} below air.")),
-                    Verdict::Weak | Verdict::Missing => {
-                        let sentence = format!(
-                            "Vacuum {depth} below air, less than usual. Don't pour. Reseat the flask."
-                        );
-                        warn!("{machine}: {sentence}");
-                        advise("stop", sentence);
-                    }
-                    Verdict::Unknown => {}
-                }
-            }
-            Event::Poured(pour) => {
-                info!("{machine}: poured at {}", self.clock_of(pour.at));
-            }
-            _ => {}
-        }
-    }
-
-    fn clock_of(&self, at: Micros) -> String {
-        crate::book::local(at, &self.setup.config.shop.time_zone)
-            .strftime("%H:%M:%S")
-            .to_string()
     }
 
     fn tick(&mut self) -> anyhow::Result<()> {
@@ -744,30 +693,5 @@ impl Bench {
             }
         }
         Ok(known)
-    }
-
-    fn post_status(&self, now: Micros) {
-        let Some(board) = &self.setup.board else {
-            return;
-        };
-        for (name, machine) in &self.machines {
-            let figures = machine.lives.values().next_back().map(|s| s.live.now());
-            let fresh = |r: Option<analysis::pour::Reading>| {
-                r.filter(|r| now.seconds_since(r.at) < 60.0)
-                    .map(|r| r.value)
-            };
-            board.status(
-                name,
-                &MachineStatus {
-                    online: true,
-                    at: Some(now),
-                    stage: figures.as_ref().map(|f| f.stage.word().to_owned()),
-                    melt_temperature_c: fresh(figures.as_ref().and_then(|f| f.melt_c)),
-                    vacuum_kpa: fresh(figures.as_ref().and_then(|f| f.vacuum_kpa)),
-                    gas_flow_l_min: fresh(figures.as_ref().and_then(|f| f.gas_flow_l_min)),
-                    trouble: Vec::new(),
-                },
-            );
-        }
     }
 }

@@ -9,6 +9,7 @@ pub mod live;
 pub mod metadata;
 pub mod recovery;
 pub mod retire;
+mod say;
 pub mod settle;
 
 pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

@@ -8,7 +8,6 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use analysis::sample::{Quality, Sample};
 use analysis::time::Micros;
 use anyhow::{Context, anyhow, bail};
 use clap::Args;
@@ -35,7 +34,7 @@ use crate::records::targets::Target;
 use crate::records::words::{AddedBy, MadeOf, Part, Stage};
 use crate::records::{BookSetup, Records};
 use crate::service::{HEARD_FILE, Service, ServiceSetup};
-use crate::session::filed::{Heard, file_readings};
+use crate::session::filed::{Heard, file_readings, good};
 use crate::session::settle::assemble_machine;
 use crate::storage::RealDisk;
 use crate::write_up::WriteUp;
@@ -374,12 +373,7 @@ fn file_session(
 fn heard(plan: &SessionPlan, reading: &SensedReading) -> Heard {
     Heard {
         place: place(plan, reading.place),
-        sample: Sample {
-            time: reading.time,
-            channel: reading.channel,
-            value: reading.value,
-            quality: Quality::Good,
-        },
+        sample: good(reading.time, reading.channel, reading.value),
     }
 }
 

@@ -390,22 +390,22 @@ fn wampler_comes_out_as_certified() {
         -2048.0, 1838.0, -2048.0, 2048.0, -2048.0, 2523.0, -2048.0, 2048.0, -2048.0, 759.0,
     ];
     for (base, times, sd, digits) in [
-        (1.0, 0.0, 0.0, 1e-8),
+        (1.0f64, 0.0, 0.0, 1e-8),
         (0.1, 0.0, 0.0, 1e-8),
         (1.0, 1.0, 2_360.145_023_792_68, 1e-8),
         (1.0, 100.0, 236_014.502_379_268, 1e-7),
         (1.0, 10_000.0, 23_601_450.237_926_8, 1e-5),
     ] {
-        let rows: Vec<(f64, f64)> = (0..21)
+        let rows: Vec<(f64, f64)> = (0..21u8)
             .map(|i| {
                 let x = f64::from(i);
                 let y: f64 = (0..6).map(|j| base.powi(j) * x.powi(j)).sum();
-                (y + times * disturbance[i as usize], x)
+                (y + times * disturbance[usize::from(i)], x)
             })
             .collect();
         let f = polynomial(&rows, 5);
-        for j in 0..6 {
-            near(f.coef[j as usize], base.powi(j), digits);
+        for j in 0..6usize {
+            near(f.coef[j], base.powi(j as i32), digits);
         }
         if times > 0.0 {
             near(f.residual_sd().unwrap(), sd, 1e-9);

@@ -10,9 +10,32 @@
 //! | [`proportion`] | intervals for one proportion |
 //! | [`rate`] | the rate of defects over flasks, with its design effect |
 //! | [`bins`] | that rate by steps of a setting |
+//! | [`counts`] | the outcome a model sees: pieces by flask and session |
+//! | [`design`] | the columns a model sees |
+//! | [`linear`] | least squares |
+//! | [`logistic`] | binomial logistic regression by maximum likelihood |
+//! | [`covariance`] | standard errors by model, by flask or by session |
+//! | [`spline`] | curves with straight ends |
+//! | [`distribution`] | quantiles and tails |
+//! | [`error`] | why there is no answer |
 
 pub mod bins;
 pub mod least_squares;
+pub mod counts;
+pub mod covariance;
+pub mod design;
+pub mod distribution;
+pub mod error;
+pub mod linear;
+pub mod logistic;
 pub mod median;
+#[cfg(test)]
+mod model_tests;
 pub mod proportion;
 pub mod rate;
+pub mod spline;
+
+/// A matrix of numbers, rows by columns.
+pub type Matrix = nalgebra::DMatrix<f64>;
+/// A column of numbers.
+pub type Vector = nalgebra::DVector<f64>;

@@ -2,7 +2,7 @@
 //! clustered pieces is seldom whole. Every function answers `None` rather than a wrong or
 //! non-finite limit when its arguments are outside what is stated.
 
-use statrs::distribution::{Beta, ContinuousCDF, Normal, StudentsT};
+use super::distribution::{beta_quantile, normal_quantile, t_quantile};
 
 /// Confidence that pourbook states its intervals at, unless it says otherwise.
 pub const CONFIDENCE: f64 = 0.95;
@@ -38,24 +38,6 @@ fn sound(events: f64, trials: f64, confidence: f64) -> bool {
         && (0.5..=0.9999).contains(&confidence)
 }
 
-fn normal_quantile(p: f64) -> Option<f64> {
-    Normal::new(0.0, 1.0).ok().map(|n| n.inverse_cdf(p))
-}
-
-/// Quantile of Student's t. Beyond 5,000 degrees of freedom, where the crate beneath is less
-/// exact, by its expansion about the normal quantile z (Abramowitz & Stegun 26.7.5, two
-/// terms): z + (z³ + z)/(4ν) + (5z⁵ + 16z³ + 3z)/(96ν²).
-fn t_quantile(p: f64, df: f64) -> Option<f64> {
-    if df > 5000.0 {
-        let z = normal_quantile(p)?;
-        let first = (z.powi(3) + z) / (4.0 * df);
-        let second = (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * df * df);
-        Some(z + first + second)
-    } else {
-        StudentsT::new(0.0, 1.0, df).ok().map(|t| t.inverse_cdf(p))
-    }
-}
-
 /// Wilson's score interval: the p for which |p̂ − p| ≤ z·√(p(1−p)/n)
 /// (Wilson 1927, JASA 22:209–212). Trials may be any positive number.
 ///
@@ -79,10 +61,6 @@ pub fn wilson(events: f64, trials: f64, confidence: f64) -> Option<Interval> {
         if events == 0.0 { 0.0 } else { middle - half },
         if events == trials { 1.0 } else { middle + half },
     )
-}
-
-fn beta_quantile(p: f64, a: f64, b: f64) -> Option<f64> {
-    Beta::new(a, b).ok().map(|beta| beta.inverse_cdf(p))
 }
 
 /// Exact lower limit, the `tail` quantile of Beta(events, good + 1). That quantile is below

@@ -1,0 +1,332 @@
+//! How far coefficients can be off: by the model alone, by how much flasks differ, or by how much
+//! sessions differ. Pieces of one flask and flasks of one session are alike, so the session's is
+//! the one to advise from; the others are there on request and for comparison.
+
+use nalgebra::SymmetricEigen;
+use serde::{Deserialize, Serialize};
+
+use super::counts::Counts;
+use super::design::Design;
+use super::distribution::{t_quantile, t_two_sided};
+use super::error::StatsError;
+use super::logistic::Logistic;
+use super::{Matrix, Vector};
+
+/// With fewer degrees of freedom than this an interval would be a guess (Bell & McCaffrey 2002
+/// warn of it; the number is common practice among users of small-sample sandwich errors).
+pub const LEAST_DF: f64 = 4.0;
+
+/// An eigenvalue of a session's share of the information this near to 1 means that a coefficient
+/// rests on that session alone; its residuals say nothing there (pseudo-inverse).
+const ALONE: f64 = 1e-9;
+
+/// What the covariance allows for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Uncertainty {
+    /// Independent pieces: (XᵀWX)⁻¹.
+    Plain,
+    /// Flasks that differ more than chance: (XᵀWX)⁻¹ times Pearson's dispersion, t with rows −
+    /// columns degrees of freedom (Wedderburn 1974, Biometrika 61:439–447). The dispersion is not
+    /// kept from falling below 1.
+    Flask,
+    /// Session-robust without correction, CR0 (Liang & Zeger 1986, Biometrika 73:13–22).
+    SessionCr0,
+    /// CR0 × k/(k−1) over k sessions, t with k−1 degrees of freedom.
+    SessionCr1,
+    /// Session-robust, bias-reduced, CR2 (Bell & McCaffrey 2002, Survey Methodology 28:169–181;
+    /// Pustejovsky & Tipton 2018, JBES 36:672–683), t with Satterthwaite's degrees of freedom
+    /// for each contrast.
+    #[default]
+    Session,
+}
+
+/// A covariance of coefficients, with degrees of freedom for any contrast of them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Covariance {
+    /// Columns by columns.
+    pub matrix: Matrix,
+    df: Df,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Df {
+    Fixed(f64),
+    Satterthwaite(Sandwich),
+}
+
+/// One line of a table of effects.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Estimate {
+    /// The estimate.
+    pub estimate: f64,
+    /// Its standard error.
+    pub std_error: f64,
+    /// Estimate ÷ standard error; null for a standard error of nought.
+    pub statistic: Option<f64>,
+    /// Degrees of freedom of its t distribution; null for the normal.
+    pub df: Option<f64>,
+    /// Two-sided p-value against 0; null under four degrees of freedom.
+    pub p: Option<f64>,
+    /// Lower limit; null under four degrees of freedom.
+    pub low: Option<f64>,
+    /// Upper limit, likewise.
+    pub high: Option<f64>,
+}
+
+/// What the session-robust covariance is made of, kept for contrasts and for the bootstrap.
+/// Everything is in the coordinates of B^½, B = (XᵀWX)⁻¹, where a contrast c is w = B^½·c and
+/// session s holds the share Sₛ = B^½·XₛᵀWₛXₛ·B^½ of the information (they add up to I). The
+/// adjustment of CR2 is Tₛ = (I − Sₛ)^−½. Only columns × columns things occur, so no count of
+/// flasks or pieces makes it large, and one flask of 20 pieces or 20 rows of one piece are the
+/// same.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sandwich {
+    /// B^½.
+    pub(super) root: Matrix,
+    pub(super) sessions: Vec<Session>,
+}
+
+/// One session's part.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Session {
+    /// Orthonormal directions this session has information on, columns × rank.
+    pub(super) axes: Matrix,
+    /// The share of the information on each, 0 to 1.
+    pub(super) share: Vector,
+    /// (1 − share)^−½, 0 where the session stands alone.
+    pub(super) factor: Vector,
+    /// Tₛ·B^½·(score of the session).
+    pub(super) score: Vector,
+}
+
+impl Session {
+    /// Tₛ·v.
+    pub(super) fn adjusted(&self, v: &Vector) -> Vector {
+        let mut part = self.axes.tr_mul(v);
+        for (p, f) in part.iter_mut().zip(self.factor.iter()) {
+            *p *= f - 1.0;
+        }
+        v + &self.axes * part
+    }
+}
+
+impl Sandwich {
+    fn new(fit: &Logistic, design: &Design, counts: &Counts) -> Result<Sandwich, StatsError> {
+        let columns = design.columns();
+        let x = design.matrix();
+        let weights = fit.weights(counts);
+        let root = power(&fit.inverse, 0.5);
+        let mut sessions = Vec::with_capacity(counts.sessions());
+        for rows in counts.rows_by_session() {
+            // √W·X·B^½ of the session's rows, and their score.
+            let mut half = x.select_rows(&rows) * &root;
+            let mut score = Vector::zeros(columns);
+            for (k, row) in rows.iter().enumerate() {
+                let (y, n) = (counts.events()[*row], counts.trials()[*row]);
+                let residual = y - n * fit.fitted[*row];
+                score += half.row(k).transpose() * residual;
+                let w = weights[*row].sqrt();
+                half.row_mut(k).scale_mut(w);
+            }
+            let eigen = SymmetricEigen::new(half.tr_mul(&half));
+            let kept: Vec<usize> = (0..columns)
+                .filter(|j| eigen.eigenvalues[*j] > 1e-14)
+                .collect();
+            let share = Vector::from_iterator(
+                kept.len(),
+                kept.iter().map(|j| eigen.eigenvalues[*j].min(1.0)),
+            );
+            let mut session = Session {
+                axes: eigen.eigenvectors.select_columns(&kept),
+                factor: share.map(|l| {
+                    if 1.0 - l < ALONE {
+                        0.0
+                    } else {
+                        1.0 / (1.0 - l).sqrt()
+                    }
+                }),
+                share,
+                score: Vector::zeros(columns),
+            };
+            session.score = session.adjusted(&score);
+            sessions.push(session);
+        }
+        Ok(Sandwich { root, sessions })
+    }
+
+    fn covariance(&self) -> Matrix {
+        let columns = self.root.ncols();
+        let mut meat = Matrix::zeros(columns, columns);
+        for s in &self.sessions {
+            meat.ger(1.0, &s.score, &s.score, 1.0);
+        }
+        &self.root * meat * &self.root
+    }
+
+    /// Satterthwaite's degrees of freedom of cᵀβ, (Σpₛₛ)² ÷ ΣΣpₛₜ², where pₛₜ are the
+    /// covariances that the adjusted residual sums of sessions s and t would have if the working
+    /// model held. In the coordinates above pₛₜ = δₛₜaₛ − vₛᵀvₜ with aₛ = (Tₛw)ᵀSₛ(Tₛw) and
+    /// vₛ = SₛTₛw, so that no matrix of sessions by sessions is ever made.
+    fn df(&self, contrast: &Vector) -> Option<f64> {
+        let w = &self.root * contrast;
+        let columns = w.len();
+        let (mut trace, mut squares) = (0.0, 0.0);
+        let mut cross = Matrix::zeros(columns, columns);
+        for s in &self.sessions {
+            let mut part = s.axes.tr_mul(&w);
+            let mut a = 0.0;
+            for ((q, share), factor) in part.iter_mut().zip(s.share.iter()).zip(s.factor.iter()) {
+                a += share * factor * factor * *q * *q;
+                *q *= share * factor;
+            }
+            let v = &s.axes * part;
+            let vv = v.norm_squared();
+            trace += a - vv;
+            squares += a * a - 2.0 * a * vv;
+            cross.ger(1.0, &v, &v, 1.0);
+        }
+        squares += cross.norm_squared();
+        let df = trace * trace / squares;
+        (trace > 0.0 && squares > 0.0 && df.is_finite()).then_some(df)
+    }
+}
+
+/// A power of a symmetric positive matrix.
+pub(super) fn power(matrix: &Matrix, exponent: f64) -> Matrix {
+    let eigen = SymmetricEigen::new(matrix.clone());
+    let most = eigen.eigenvalues.amax();
+    let scaled = eigen.eigenvalues.map(|v| {
+        if v > most * 1e-300 {
+            v.powf(exponent)
+        } else {
+            0.0
+        }
+    });
+    let mut columns = eigen.eigenvectors.clone();
+    for (mut column, value) in columns.column_iter_mut().zip(scaled.iter()) {
+        column *= *value;
+    }
+    columns * eigen.eigenvectors.transpose()
+}
+
+impl Covariance {
+    /// The covariance of a fit's coefficients.
+    ///
+    /// # Errors
+    /// [`StatsError::TooFewSessions`] for a session-robust one with fewer than two sessions;
+    /// [`StatsError::TooFewRows`] for [`Uncertainty::Flask`] with as many columns as rows.
+    pub fn of(
+        fit: &Logistic,
+        design: &Design,
+        counts: &Counts,
+        uncertainty: Uncertainty,
+    ) -> Result<Covariance, StatsError> {
+        let fixed = |matrix: Matrix, df: f64| Covariance {
+            matrix,
+            df: Df::Fixed(df),
+        };
+        let sessions = counts.sessions();
+        let k = sessions as f64;
+        match uncertainty {
+            Uncertainty::Plain => Ok(fixed(fit.inverse.clone(), f64::INFINITY)),
+            Uncertainty::Flask => {
+                let dispersion = fit.dispersion().ok_or(StatsError::TooFewRows {
+                    rows: counts.rows(),
+                    columns: design.columns(),
+                })?;
+                Ok(fixed(&fit.inverse * dispersion, fit.df as f64))
+            }
+            _ if sessions < 2 => Err(StatsError::TooFewSessions {
+                sessions,
+                needed: 2,
+            }),
+            Uncertainty::SessionCr0 => Ok(fixed(cr0(fit, design, counts), f64::INFINITY)),
+            Uncertainty::SessionCr1 => {
+                Ok(fixed(cr0(fit, design, counts) * (k / (k - 1.0)), k - 1.0))
+            }
+            Uncertainty::Session => {
+                let sandwich = Sandwich::new(fit, design, counts)?;
+                Ok(Covariance {
+                    matrix: sandwich.covariance(),
+                    df: Df::Satterthwaite(sandwich),
+                })
+            }
+        }
+    }
+
+    /// A covariance from elsewhere, with degrees of freedom for every contrast (infinite: normal).
+    pub fn given(matrix: Matrix, df: f64) -> Covariance {
+        Covariance {
+            matrix,
+            df: Df::Fixed(df),
+        }
+    }
+
+    /// The parts of the session-robust covariance; `None` for the others.
+    pub fn sandwich(&self) -> Option<&Sandwich> {
+        match &self.df {
+            Df::Satterthwaite(sandwich) => Some(sandwich),
+            Df::Fixed(_) => None,
+        }
+    }
+
+    /// Degrees of freedom of a contrast, infinite for the normal; `None` where the sessions
+    /// cannot tell.
+    pub fn df(&self, contrast: &Vector) -> Option<f64> {
+        match &self.df {
+            Df::Fixed(df) => Some(*df),
+            Df::Satterthwaite(sandwich) => sandwich.df(contrast),
+        }
+    }
+
+    /// cᵀVc.
+    pub fn variance(&self, contrast: &Vector) -> f64 {
+        contrast.dot(&(&self.matrix * contrast)).max(0.0)
+    }
+
+    /// `estimate`, whose gradient in the coefficients is `contrast`, with its standard error,
+    /// test against 0 and interval.
+    pub fn estimate(&self, estimate: f64, contrast: &Vector, confidence: f64) -> Estimate {
+        let std_error = self.variance(contrast).sqrt();
+        let df = self.df(contrast);
+        let statistic = Some(estimate / std_error).filter(|t| t.is_finite());
+        let enough = df.filter(|df| *df >= LEAST_DF);
+        let half = enough
+            .and_then(|df| t_quantile(0.5 + confidence / 2.0, df))
+            .map(|t| t * std_error)
+            .filter(|h| h.is_finite());
+        Estimate {
+            estimate,
+            std_error,
+            statistic,
+            df: df.filter(|df| df.is_finite()),
+            p: enough.zip(statistic).and_then(|(df, t)| t_two_sided(t, df)),
+            low: half.map(|h| estimate - h),
+            high: half.map(|h| estimate + h),
+        }
+    }
+
+    /// Every coefficient with its standard error, test and interval.
+    pub fn estimates(&self, coef: &Vector, confidence: f64) -> Vec<Estimate> {
+        (0..coef.len())
+            .map(|j| {
+                let mut contrast = Vector::zeros(coef.len());
+                contrast[j] = 1.0;
+                self.estimate(coef[j], &contrast, confidence)
+            })
+            .collect()
+    }
+}
+
+fn cr0(fit: &Logistic, design: &Design, counts: &Counts) -> Matrix {
+    let columns = design.columns();
+    let mut scores = Matrix::zeros(columns, counts.sessions());
+    for (row, session) in counts.session().iter().enumerate() {
+        let residual = counts.events()[row] - counts.trials()[row] * fit.fitted[row];
+        let x = design.matrix().row(row).transpose();
+        scores.column_mut(*session).axpy(residual, &x, 1.0);
+    }
+    let half = &fit.inverse * scores;
+    &half * half.transpose()
+}

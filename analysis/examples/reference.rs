@@ -6,7 +6,8 @@ use std::process::ExitCode;
 
 use analysis::atmosphere::standard_pressure_kpa;
 use analysis::channel::Quantity;
-use analysis::flow_tube::{Gas, TubeGas, actual_flow_l_min};
+use analysis::gas::Gas;
+use analysis::gas::flow_tube::{TubeGas, actual_flow_l_min};
 use analysis::stats::proportion::{clopper_pearson, korn_graubard, wilson};
 use analysis::stats::rate::{Tally, Totals};
 use analysis::units::{Unit, accepted_words};

@@ -16,6 +16,10 @@ pub const REPEATABILITY_SD_K: f64 = 2.0;
 /// distribution (JCGM 100:2008, table G.1).
 const COVERAGE: f64 = 1.96;
 
+/// The smallest difference between two single pours that one probe can tell, K:
+/// [`tells_apart_k`] of one and one, 1.96 · 2 · √2.
+pub const ONE_AGAINST_ONE_K: f64 = COVERAGE * REPEATABILITY_SD_K * std::f64::consts::SQRT_2;
+
 /// A letter-designated thermocouple of IEC 60584-1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Type {
@@ -211,6 +215,7 @@ mod tests {
     /// another probe less than about 15 K means nothing.
     #[test]
     fn five_kelvin_is_a_difference_only_for_several_pours_of_one_probe() {
+        assert!((tells_apart_k(1, 1) - ONE_AGAINST_ONE_K).abs() < 1e-12);
         assert!(tells_apart_k(1, 1) > 5.0);
         assert!(tells_apart_k(6, 6) < 2.5);
         let across = tells_apart_across_probes_k(6, 6, 968.0);

@@ -8,7 +8,7 @@
 //! damped least squares (Levenberg–Marquardt), and its curvature is the covariance.
 
 use super::ranges::{self, invert};
-use super::{LONGEST_S, Mould, PIECES_DEPTH_MM};
+use super::{LONGEST_S, Mould};
 use crate::thermocouple::REPEATABILITY_SD_K;
 
 /// How well the time of a reading is known, s.
@@ -368,6 +368,7 @@ pub fn loss_in_two_minutes(mould: &Mould, diameter_mm: f64) -> Option<(f64, f64)
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
+    use super::super::PIECES_DEPTH_MM;
     use super::*;
 
     /// A flask that behaves exactly like this mould.

@@ -29,7 +29,7 @@ pub(super) struct Fineness {
 }
 
 impl Fineness {
-    /// Right to 0.25 K in the first five minutes in air and to 0.4 K in fifteen, which is nothing
+    /// Right to 0.3 K in the first five minutes in air and to 0.4 K in fifteen, which is nothing
     /// beside what is not known of the flask.
     pub const USUAL: Fineness = Fineness {
         cells: 48,
@@ -253,7 +253,7 @@ mod tests {
                     let fourier =
                         body.conductivity_w_mk / body.capacity_j_m3k * seconds / radius_m.powi(2);
                     let ours = cool(&body, 600.0, seconds, Fineness::USUAL, newton(h));
-                    let near_k = if seconds <= 300.0 { 0.25 } else { 0.4 };
+                    let near_k = if seconds <= 300.0 { 0.3 } else { 0.4 };
                     for depth_m in [0.0, 0.003, 0.01, 0.02, radius_m] {
                         let theirs = 600.0 * exact.share_left(radius_m - depth_m, fourier);
                         let ours = ours.at_depth(depth_m);

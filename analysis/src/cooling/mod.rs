@@ -239,6 +239,33 @@ pub fn cooled(mould: &Mould, way: &Way) -> Option<Cooled> {
     })
 }
 
+/// The classical problem, to hold the method against published solutions: a bare body of this
+/// diameter with the mould's conductivity and heat capacity, from `start_k` over surroundings to
+/// which it loses `h_w_m2k`, after so long, at these depths inside the wall (mm). Temperatures
+/// over the surroundings, K, in the order of the depths.
+pub fn with_constant_coefficient(
+    mould: &Mould,
+    diameter_mm: f64,
+    h_w_m2k: f64,
+    start_k: f64,
+    seconds: f64,
+    depths_mm: &[f64],
+) -> Vec<f64> {
+    let body = Body {
+        radius_m: diameter_mm / 2000.0,
+        conductivity_w_mk: mould.conductivity_w_mk,
+        capacity_j_m3k: mould.capacity_j_m3k,
+        shell_j_m2k: 0.0,
+    };
+    let profile = cool(&body, start_k, seconds, Fineness::USUAL, |over_k| {
+        (h_w_m2k * over_k, h_w_m2k)
+    });
+    depths_mm
+        .iter()
+        .map(|depth| profile.at_depth(depth / 1000.0))
+        .collect()
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;

@@ -12,6 +12,7 @@ mod open;
 mod out;
 mod pours;
 mod record;
+mod record_cooling;
 mod record_options;
 mod report;
 mod run;

@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use uuid::Uuid;
 
 use super::open::{Opened, day, day_or_time};
+use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
@@ -17,7 +18,7 @@ use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
 
-/// Write down a flask, an inspection or a part change.
+/// Write down a flask, an inspection, a part change or how a flask cooled.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
     #[command(subcommand)]
@@ -41,6 +42,9 @@ enum What {
         after_help = "Example:\n  pourbook record part gasket --machine bench-1\n  pourbook record part gas-cylinder --gas argon --volume-l 20 --pressure \"200 bar\""
     )]
     Part(Box<PartArgs>),
+    /// How a flask cooled that was measured: the shop's own flasks instead of the literature's
+    #[command(after_help = record_cooling::EXAMPLE)]
+    Cooling(Box<CoolingArgs>),
 }
 
 #[derive(Debug, Args)]
@@ -193,6 +197,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Flask(args) => flask(args),
         What::Inspection(args) => inspection(args),
         What::Part(args) => part(args),
+        What::Cooling(args) => record_cooling::cooling(args),
     }
 }
 

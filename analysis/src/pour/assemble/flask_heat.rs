@@ -40,9 +40,19 @@ fn by_cooling(pour: &PourRow, card: Option<&Card>, context: &Context) -> Option<
         .unwrap_or(USUAL_KILN_SPREAD_K);
     // Anywhere between the coolest and the hottest shelf (rectangular; JCGM 100, 4.3.7).
     let shelf_sd_k = spread_k / 12.0_f64.sqrt();
-    let (kiln_c, reading_sd_k) = match pour.kiln_temperature_c {
+    let written = card
+        .and_then(|c| c.out_of_kiln_at)
+        .filter(|out| pour.at.seconds_since(*out) == seconds);
+    let read = match (card.and_then(|c| c.kiln_temperature_c), written) {
+        (Some(then), _) => Some(then),
+        (None, None) => pour.kiln_temperature_c,
+        // A reading at the pour is one after the door was open: its sensor hangs in the air and
+        // has lost tens of kelvin that the flask kept.
+        (None, Some(_)) => None,
+    };
+    let (kiln_c, reading_sd_k) = match read {
         Some(read) => (read, 0.0),
-        // Nobody reads the kiln: its set point is the best there is.
+        // Nobody read the kiln in time: its set point is the best there is.
         None => (card?.kiln_set_point_c?, SET_POINT_SD_K),
     };
     let kiln_sd_k = shelf_sd_k
@@ -52,9 +62,7 @@ fn by_cooling(pour: &PourRow, card: Option<&Card>, context: &Context) -> Option<
         kiln_c,
         kiln_sd_k,
         seconds,
-        seconds_sd: card
-            .and_then(|c| c.out_of_kiln_at)
-            .map_or(SWITCH_SD_S, written_sd_s),
+        seconds_sd: written.map_or(SWITCH_SD_S, written_sd_s),
         diameter_mm: card.and_then(|c| c.diameter_mm),
     };
     let flask = cooled(&mould_at(&context.moulds, pour.at), &way)?;

@@ -157,6 +157,22 @@ fn a_kiln_that_nobody_reads_is_taken_at_its_set_point_and_less_sure() {
     assert!(unread.1 > read.1);
 }
 
+/// Common practice: the air in a kiln falls by 30 to 150 K while its door is open.
+#[test]
+fn a_kiln_read_after_its_door_was_open_says_nothing_of_the_flask() {
+    let mut unread = card(10.0);
+    unread.kiln_temperature_c = None;
+    let mut dipped = pour(10.0);
+    dipped.kiln_temperature_c = Some(540.0);
+    let got = flask_heat(dipped.clone(), Some(unread.clone()), vec![]).unwrap();
+    assert_eq!(
+        got,
+        flask_heat(pour(10.0), Some(unread.clone()), vec![]).unwrap()
+    );
+    unread.kiln_set_point_c = None;
+    assert_eq!(flask_heat(dipped, Some(unread), vec![]), None);
+}
+
 #[test]
 fn a_door_switch_and_a_kiln_sensor_need_no_card() {
     let mut switched = pour(10.0);

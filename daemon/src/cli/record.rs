@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use uuid::Uuid;
 
 use super::open::{Opened, day, day_or_time};
+use super::record_charge::charge_said;
 use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::{BookArg, WrongUse, out};
@@ -84,6 +85,9 @@ struct FlaskArgs {
     /// Metal in the charge, g
     #[arg(long, value_name = "G")]
     metal_g: Option<f64>,
+    /// Weight of the tree as invested, with its sprue, g: says how much metal to weigh out
+    #[arg(long, value_name = "G")]
+    pattern_g: Option<f64>,
     /// Old metal in the charge, %
     #[arg(long, value_name = "PERCENT")]
     remelt: Option<f64>,
@@ -251,12 +255,17 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
             .map(|text| line_of(text, args.made_of))
             .collect::<anyhow::Result<_>>()?
     };
+    let charge = args
+        .pattern_g
+        .map(|g| charge_said(&card, g, &opened.config.shop.shown_in))
+        .transpose()?;
     let id = opened
         .records
         .add_flask(&card, opened.now)
         .map_err(as_options)?;
     match_day(&mut opened, day)?;
-    out::line(&format!("flask {} of {day}: {id}", args.label))
+    out::line(&format!("flask {} of {day}: {id}", args.label))?;
+    charge.map_or(Ok(()), |said| out::line(&said))
 }
 
 /// A late card may belong to a pour that is there already.

@@ -137,7 +137,8 @@ mod tests {
     fn tolerances_are_those_of_the_standard() {
         use Class::{One, Three, Two};
         use Type::{B, K, N, R, S};
-        let table: [(&[Type], Class, [Option<f64>; 5]); 6] = [
+        type Printed = (&'static [Type], Class, [Option<f64>; 5]);
+        let table: [Printed; 6] = [
             (&[K, N], One, [Some(2.8), Some(3.8), Some(4.0), None, None]),
             (
                 &[K, N],

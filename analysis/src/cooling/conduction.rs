@@ -187,11 +187,12 @@ impl Cells {
     ) {
         let n = self.capacity.len();
         let (mut from_inside, mut q_before, mut p_before) = (0.0, 0.0, 0.0);
-        for i in 0..n {
-            let outward = h * self.conductance[i];
-            let diagonal = self.capacity[i] + from_inside * (1.0 - q_before) + outward;
+        for (i, (capacity, conductance)) in self.capacity.iter().zip(&self.conductance).enumerate()
+        {
+            let outward = h * conductance;
+            let diagonal = capacity + from_inside * (1.0 - q_before) + outward;
             work.q[i] = outward / diagonal;
-            work.p[i] = (self.capacity[i] * base[i] + from_inside * p_before) / diagonal;
+            work.p[i] = (capacity * base[i] + from_inside * p_before) / diagonal;
             (from_inside, q_before, p_before) = (outward, work.q[i], work.p[i]);
         }
         let mut wall = out[n];

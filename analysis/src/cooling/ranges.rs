@@ -81,9 +81,9 @@ mod tests {
     fn a_matrix_times_its_inverse_is_one() {
         let rows: Vec<Vec<f64>> = COVARIANCE.iter().map(|r| r.to_vec()).collect();
         let inverse = invert(rows.clone()).unwrap();
-        for i in 0..3 {
+        for (i, row) in rows.iter().enumerate() {
             for j in 0..3 {
-                let sum: f64 = (0..3).map(|k| rows[i][k] * inverse[k][j]).sum();
+                let sum: f64 = row.iter().zip(&inverse).map(|(a, b)| a * b[j]).sum();
                 let one = f64::from(u8::from(i == j));
                 assert!((sum - one).abs() < 1e-12, "{i} {j} {sum}");
             }

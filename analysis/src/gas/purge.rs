@@ -48,7 +48,7 @@ pub fn left_after_rounds(start: f64, low_kpa: f64, high_kpa: f64, rounds: u32) -
 /// positive.
 pub fn floor_by_leak(in_air: f64, leak_l_min: f64, flow_l_min: f64) -> Option<f64> {
     let share = leak_l_min / (leak_l_min + flow_l_min);
-    (leak_l_min >= 0.0 && flow_l_min >= 0.0 && share.is_finite()).then(|| in_air * share)
+    (leak_l_min >= 0.0 && flow_l_min >= 0.0 && share.is_finite()).then_some(in_air * share)
 }
 
 #[cfg(test)]

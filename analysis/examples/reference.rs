@@ -1,12 +1,14 @@
 //! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
 //! which compute the same with other packages: `reference proportions`, `reference units`,
-//! `reference air`, or `reference rates FILE.csv` (columns cluster, events, trials).
+//! `reference air`, `reference cooling`, or `reference rates FILE.csv` (columns cluster, events, trials).
 
 use std::process::ExitCode;
 
 use analysis::atmosphere::standard_pressure_kpa;
 use analysis::channel::Quantity;
-use analysis::flow_tube::{Gas, TubeGas, actual_flow_l_min};
+use analysis::cooling::{Mould, Way, cooled, with_constant_coefficient};
+use analysis::gas::Gas;
+use analysis::gas::flow_tube::{TubeGas, actual_flow_l_min};
 use analysis::stats::proportion::{clopper_pearson, korn_graubard, wilson};
 use analysis::stats::rate::{Tally, Totals};
 use analysis::units::{Unit, accepted_words};
@@ -18,8 +20,9 @@ fn main() -> ExitCode {
         ["proportions"] => Ok(proportions()),
         ["units"] => Ok(units()),
         ["air"] => Ok(air()),
+        ["cooling"] => Ok(cooling()),
         ["rates", file] => rates(file),
-        _ => Err("use: reference proportions | units | air | rates FILE.csv".to_owned()),
+        _ => Err("use: reference proportions | units | air | cooling | rates FILE.csv".to_owned()),
     };
     match answer {
         Ok(json) => {
@@ -131,6 +134,61 @@ fn air() -> Value {
         }
     }
     json!({"atmosphere": atmosphere, "tubes": tubes})
+}
+
+/// Flasks that cool: with a constant coefficient at several depths, and in air.
+fn cooling() -> Value {
+    let usual = Mould::default();
+    let depths_mm = [0.0, 3.0, 10.0, 20.0];
+    let mut constant = Vec::new();
+    let mut in_air = Vec::new();
+    for diameter_mm in [75.0, 100.0, 150.0] {
+        for seconds in [30.0, 60.0, 120.0, 300.0, 600.0] {
+            for h in [10.0, 43.0, 62.0] {
+                let over_k =
+                    with_constant_coefficient(&usual, diameter_mm, h, 600.0, seconds, &depths_mm);
+                constant.push(json!({
+                    "diameter_mm": diameter_mm,
+                    "h_w_m2k": h,
+                    "seconds": seconds,
+                    "depths_mm": depths_mm,
+                    "over_k": over_k,
+                }));
+            }
+            for (conductivity_w_mk, wall_loss) in [(0.3, 1.0), (0.5, 1.0), (0.8, 0.6)] {
+                let mould = Mould {
+                    conductivity_w_mk,
+                    wall_loss,
+                    ..usual
+                };
+                let flask = cooled(
+                    &mould,
+                    &Way {
+                        kiln_c: 600.0,
+                        kiln_sd_k: 0.0,
+                        seconds,
+                        seconds_sd: 0.0,
+                        diameter_mm: Some(diameter_mm),
+                    },
+                );
+                in_air.push(json!({
+                    "diameter_mm": diameter_mm,
+                    "seconds": seconds,
+                    "conductivity_w_mk": conductivity_w_mk,
+                    "wall_loss": wall_loss,
+                    "pieces_c": flask.map(|f| f.pieces.celsius),
+                    "axis_c": flask.map(|f| f.axis.celsius),
+                    "wall_c": flask.map(|f| f.wall_c),
+                }));
+            }
+        }
+    }
+    json!({
+        "capacity_j_m3k": usual.capacity_j_m3k,
+        "conductivity_w_mk": usual.conductivity_w_mk,
+        "constant": constant,
+        "in_air": in_air,
+    })
 }
 
 /// The rate over a table of clusters.

@@ -7,7 +7,10 @@
 //! |---|---|
 //! | [`units`] | unit words, conversion to and from the stored units, numbers for people |
 //! | [`atmosphere`] | the day's air, and how much of the vacuum it allows a pull has reached |
-//! | [`flow_tube`] | what really flows through a tube scaled for another gas |
+//! | [`gas`] | the cover gas: through a tube, in a chamber, in a cylinder, in the room |
+//! | [`cooling`] | how much a flask has cooled between the kiln and the pour |
+//! | [`charge`] | how much metal a wax needs, new and old |
+//! | [`thermocouple`] | how far a thermocouple can be trusted, and what it can tell apart |
 //! | [`alloy`] | freezing range, density and usual pour of each alloy |
 //! | [`defect`] | kinds of defect, their side of the heat, and which may steer the pour |
 //! | [`stats`] | intervals, rates over flasks, rates by steps of a setting |
@@ -23,14 +26,17 @@
 pub mod alloy;
 pub mod atmosphere;
 pub mod channel;
+pub mod charge;
+pub mod cooling;
 pub mod defect;
 pub mod evidence;
 pub mod flask;
-pub mod flow_tube;
+pub mod gas;
 pub mod pour;
 pub mod sample;
 pub mod stage;
 pub mod stats;
+pub mod thermocouple;
 pub mod time;
 pub mod trace;
 pub mod units;

@@ -1,14 +1,14 @@
 //! The one ordered step that adds to context-free rows what spans sessions: hand corrections,
 //! part changes, the machine's usual pull, targets and flask cards. Rows from one machine or
 //! from a thousand trace files give the same table, row by row.
-//!
-//! Flask temperature here is measured, or else what the card says; cooling between kiln and
-//! pour is not reckoned in.
+
+mod flask_heat;
 
 use std::collections::BTreeMap;
 
-use super::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Row, Verdict, quality};
+use super::rows::{FoundBy, PourRow, PullRow, Row, Verdict, quality};
 use super::setup::SHARE_OF_USUAL;
+use crate::cooling::Mould;
 use crate::stats::median::median;
 use crate::time::Micros;
 
@@ -59,6 +59,8 @@ pub struct Card {
     pub section: Option<String>,
     /// A target of its own (a trial arm), °C; goes before the shop's.
     pub target_c: Option<f64>,
+    /// The flask's diameter, mm.
+    pub diameter_mm: Option<f64>,
     /// The kiln's set point, °C.
     pub kiln_set_point_c: Option<f64>,
     /// How much the kiln differs from shelf to shelf, K (greatest to least).
@@ -86,6 +88,15 @@ pub enum Correction {
     },
 }
 
+/// How the shop's flasks cool, from some time on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MouldFrom {
+    /// In force from then until the next; the first also before.
+    pub from: Micros,
+    /// As measured there.
+    pub mould: Mould,
+}
+
 /// Everything that spans sessions. Order does not matter.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Context {
@@ -95,6 +106,8 @@ pub struct Context {
     pub targets: Vec<Target>,
     /// Matched cards.
     pub cards: Vec<Card>,
+    /// Measured flasks; none: the literature's.
+    pub moulds: Vec<MouldFrom>,
     /// Hand corrections.
     pub corrections: Vec<Correction>,
 }
@@ -163,7 +176,9 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
         count_seal_age(&mut pours, &gaskets);
         for pour in &mut pours {
             note_pull(pour, pulls.iter().find(|pull| into(pull, pour)));
-            fill_from_card(pour, card_of(pour, context), context);
+            let card = card_of(pour, context);
+            fill_from_card(pour, card, context);
+            flask_heat::fill(pour, card, context);
         }
         let mut mixed: Vec<Row> = pulls
             .into_iter()
@@ -356,14 +371,6 @@ fn fill_from_card(pour: &mut PourRow, card: Option<&Card>, context: &Context) {
         .filter(|s| (0.0..=LONGEST_TRANSFER_S).contains(s));
     if transfer.is_some() {
         pour.transfer_s = transfer;
-    }
-    if pour.flask_temperature_from != Some(FlaskTemperatureFrom::Measured)
-        && let Some(set_point) = card.kiln_set_point_c
-    {
-        pour.flask_temperature_c = Some(set_point);
-        // Anywhere between the coolest and the hottest shelf (rectangular; JCGM 100, 4.3.7).
-        pour.flask_temperature_sd_k = card.kiln_spread_k.map(|spread| spread / 12.0_f64.sqrt());
-        pour.flask_temperature_from = Some(FlaskTemperatureFrom::Card);
     }
 }
 

@@ -11,6 +11,7 @@ use super::setup::Setup;
 use super::turn::Turn;
 use super::valve::Vacuum;
 use crate::stats::median::{median, median_of_3};
+use crate::thermocouple::unknown_probe_uncertainty_k;
 use crate::time::Micros;
 
 /// The heating rate is that of the last so many seconds.
@@ -97,7 +98,7 @@ impl Bench<'_> {
                 .flask
                 .last_until(at)
                 .filter(|r| at.seconds_since(r.at) <= FLASK_REACH_S)
-                .map(|r| (r.value, flask_sd_k(r.value))),
+                .map(|r| (r.value, unknown_probe_uncertainty_k(r.value))),
             quality: self.quality(at, melt_c, vacuum_kpa, &gas, kiln_c, confidence, turn),
         }
     }
@@ -236,12 +237,6 @@ impl Bench<'_> {
     }
 }
 
-/// Standard uncertainty of a flask's thermocouple, K: type K class 2 tolerance of new wire,
-/// 2.5 K or 0.75 % (IEC 60584-1), taken as a rectangular distribution (÷ √3; JCGM 100, 4.3.7).
-fn flask_sd_k(flask_c: f64) -> f64 {
-    (0.0075 * flask_c.abs()).max(2.5) / 3.0_f64.sqrt()
-}
-
 fn seconds(history: &History, at: Micros, from_s: f64, to_s: f64) -> Vec<(f64, f64)> {
     history
         .between(at.plus_seconds(from_s), at.plus_seconds(to_s))
@@ -271,13 +266,6 @@ fn least(values: &[f64]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Type K class 2 at 700 °C is ±5.2 °C (IEC 60584-1 tolerance table): 5.25/√3 = 3.03.
-    #[test]
-    fn a_flask_thermocouple_is_as_sure_as_its_class() {
-        assert!((flask_sd_k(700.0) - 3.03).abs() < 0.01);
-        assert!((flask_sd_k(20.0) - 1.44).abs() < 0.01);
-    }
 
     #[test]
     fn one_zero_reading_is_not_a_lost_cover() {

@@ -257,4 +257,31 @@ mod tests {
             prop_assert!((by_readings - unit.difference_to_canonical(d)).abs() <= 1e-9 * scale);
         }
     }
+
+    /// NIST SP 811 B.8: the ice point is 0 °C, 32 °F and 273.15 K; the steam point, as the old
+    /// scales defined it, 100 °C, 212 °F and 373.15 K; and 1800 °F are 982.2 °C.
+    #[test]
+    fn the_ice_point_and_the_steam_point_are_the_same_in_every_unit() {
+        for (celsius, fahrenheit, kelvin) in [
+            (0.0, 32.0, 273.15),
+            (100.0, 212.0, 373.15),
+            (-40.0, -40.0, 233.15),
+            (982.0 + 2.0 / 9.0, 1800.0, 1255.0 + 67.0 / 180.0),
+        ] {
+            for (unit, reading) in [
+                (Unit::Celsius, celsius),
+                (Unit::Fahrenheit, fahrenheit),
+                (Unit::Kelvin, kelvin),
+            ] {
+                assert!(
+                    (unit.to_canonical(reading) - celsius).abs() < 1e-9,
+                    "{unit:?}"
+                );
+                assert!(
+                    (unit.from_canonical(celsius) - reading).abs() < 1e-9,
+                    "{unit:?}"
+                );
+            }
+        }
+    }
 }

@@ -12,6 +12,8 @@ mod open;
 mod out;
 mod pours;
 mod record;
+mod record_charge;
+mod record_cooling;
 mod record_options;
 mod report;
 mod run;
@@ -75,7 +77,7 @@ enum Command {
     Import(import::ImportArgs),
     /// Write every table as CSV and Parquet, with a data dictionary
     Export(export::ExportArgs),
-    /// Write down a flask, an inspection or a part change
+    /// Write down a flask, an inspection, a part change or how a flask cooled
     Record(record::RecordArgs),
     /// Find the pulls and pours of trace files, with no book needed
     Extract(extract::ExtractArgs),

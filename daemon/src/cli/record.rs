@@ -8,6 +8,8 @@ use jiff::civil::Date;
 use uuid::Uuid;
 
 use super::open::{Opened, day, day_or_time};
+use super::record_charge::charge_said;
+use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
@@ -17,7 +19,7 @@ use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
 
-/// Write down a flask, an inspection or a part change.
+/// Write down a flask, an inspection, a part change or how a flask cooled.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
     #[command(subcommand)]
@@ -41,6 +43,9 @@ enum What {
         after_help = "Example:\n  pourbook record part gasket --machine bench-1\n  pourbook record part gas-cylinder --gas argon --volume-l 20 --pressure \"200 bar\""
     )]
     Part(Box<PartArgs>),
+    /// How a flask cooled that was measured: the shop's own flasks instead of the literature's
+    #[command(after_help = record_cooling::EXAMPLE)]
+    Cooling(Box<CoolingArgs>),
 }
 
 #[derive(Debug, Args)]
@@ -80,6 +85,9 @@ struct FlaskArgs {
     /// Metal in the charge, g
     #[arg(long, value_name = "G")]
     metal_g: Option<f64>,
+    /// Weight of the tree as invested, with its sprue, g: says how much metal to weigh out
+    #[arg(long, value_name = "G")]
+    pattern_g: Option<f64>,
     /// Old metal in the charge, %
     #[arg(long, value_name = "PERCENT")]
     remelt: Option<f64>,
@@ -193,6 +201,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Flask(args) => flask(args),
         What::Inspection(args) => inspection(args),
         What::Part(args) => part(args),
+        What::Cooling(args) => record_cooling::cooling(args),
     }
 }
 
@@ -246,12 +255,17 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
             .map(|text| line_of(text, args.made_of))
             .collect::<anyhow::Result<_>>()?
     };
+    let charge = args
+        .pattern_g
+        .map(|g| charge_said(&card, g, &opened.config.shop.shown_in))
+        .transpose()?;
     let id = opened
         .records
         .add_flask(&card, opened.now)
         .map_err(as_options)?;
     match_day(&mut opened, day)?;
-    out::line(&format!("flask {} of {day}: {id}", args.label))
+    out::line(&format!("flask {} of {day}: {id}", args.label))?;
+    charge.map_or(Ok(()), |said| out::line(&said))
 }
 
 /// A late card may belong to a pour that is there already.

@@ -2,7 +2,8 @@
 //! that was scaled for another gas.
 
 use analysis::channel::Quantity;
-use analysis::flow_tube::{Gas, TubeGas, actual_flow_l_min};
+use analysis::gas::Gas;
+use analysis::gas::flow_tube::{TubeGas, actual_flow_l_min};
 use analysis::units::read_quantity;
 
 use super::known;

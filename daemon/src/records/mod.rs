@@ -26,11 +26,13 @@
 //! | [`targets`] | what the shop means to do, and meant before |
 //! | [`troubles`] | what was refused or odd in the data, counted |
 //! | [`evidence`] | the flasks as the statistics take them |
+//! | [`cooling`] | flasks that were measured while they cooled |
 //! | [`dictionary`] | every table and column in words, with its unit |
 
 pub mod book;
 pub mod card;
 pub mod claims;
+pub mod cooling;
 pub mod dictionary;
 pub mod error;
 pub mod evidence;

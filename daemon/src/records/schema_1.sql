@@ -329,6 +329,27 @@ CREATE TABLE probe_checks (
   CHECK ((machine IS NULL) <> (kiln IS NULL))
 ) STRICT;
 
+-- Flasks that were measured while they cooled. The shop's moulds are reckoned from them anew
+-- whenever they are needed; anew = 1 leaves those before it out (another investment).
+CREATE TABLE cooling_checks (
+  id            TEXT PRIMARY KEY CHECK (length(id) = 36),
+  checked_at    INTEGER NOT NULL,
+  diameter_mm   REAL NOT NULL CHECK (diameter_mm > 0),
+  depth_mm      REAL NOT NULL CHECK (depth_mm > 0),
+  anew          INTEGER NOT NULL CHECK (anew IN (0, 1)),
+  note          TEXT,
+  added_at      INTEGER NOT NULL,
+  taken_back_at INTEGER CHECK (taken_back_at >= added_at)
+) STRICT;
+
+CREATE TABLE cooling_readings (
+  cooling_check TEXT NOT NULL REFERENCES cooling_checks (id) ON DELETE CASCADE,
+  number        INTEGER NOT NULL CHECK (number >= 1),
+  out_s         REAL NOT NULL CHECK (out_s >= 0),
+  temperature_c REAL NOT NULL CHECK (temperature_c > -273.15),
+  PRIMARY KEY (cooling_check, number)
+) STRICT;
+
 CREATE TABLE troubles (
   id       INTEGER PRIMARY KEY,
   day      TEXT NOT NULL CHECK (day GLOB '[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]'),

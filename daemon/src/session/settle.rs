@@ -160,6 +160,7 @@ fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> 
             section: card.section().map(str::to_owned),
             alloy: card.alloy,
             target_c: None,
+            diameter_mm: card.diameter_mm,
             kiln_set_point_c: card.kiln_set_c,
             kiln_spread_k: card
                 .kiln
@@ -175,6 +176,7 @@ fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> 
         gasket_changes,
         targets,
         cards,
+        moulds: records.moulds()?,
         corrections: Vec::new(),
     })
 }

@@ -2,6 +2,7 @@
 //! in which settings the two differed by more than a bench can tell apart.
 
 use analysis::flask::Flask;
+use analysis::thermocouple::ONE_AGAINST_ONE_K;
 use analysis::units::ShownIn;
 
 use super::sheet::{Block, Section};
@@ -24,7 +25,7 @@ struct Setting {
     name: &'static str,
     get: fn(&Flask) -> Option<f64>,
     /// A difference as large as this is one step: common practice of what a bench can tell
-    /// apart (thermocouples repeat to a few kelvin, shop gauges to about 15 mbar).
+    /// apart (shop gauges repeat to about 15 mbar; for the pour, what one probe can tell).
     step: f64,
     show: fn(&ShownIn, f64) -> String,
 }
@@ -33,7 +34,7 @@ const SETTINGS: [Setting; 6] = [
     Setting {
         name: "pour temperature",
         get: |f| f.pour_temperature_c,
-        step: 5.0,
+        step: ONE_AGAINST_ONE_K,
         show: |s, v| s.temperature(v).to_string(),
     },
     Setting {
@@ -150,7 +151,11 @@ fn differences(bad: &Flask, good: &Flask, shown: &ShownIn) -> String {
     if bad.pattern != good.pattern {
         parts.push("another pattern".to_owned());
     }
-    if parts.is_empty() {
+    let both = |s: &&Setting| (s.get)(bad).is_some() && (s.get)(good).is_some();
+    if parts.is_empty() && SETTINGS.iter().any(|s| both(&s)) {
+        // A difference that the sensors cannot tell is no difference, and is said to be so.
+        "nothing that the sensors can tell apart".to_owned()
+    } else if parts.is_empty() {
         "no setting that was recorded".to_owned()
     } else {
         parts.join("; ")

@@ -3,38 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Molar gas constant, J/(mol K), exact in the SI of 2019.
-const MOLAR_GAS: f64 = 8.314_462_618;
-
-/// A gas that a scale may be drawn for or a bench may use.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Gas {
-    /// Dry air.
-    Air,
-    /// Argon.
-    Argon,
-    /// Nitrogen.
-    Nitrogen,
-}
-
-impl Gas {
-    /// Molar mass, kg/mol (air: ISO 2533; argon and nitrogen: IUPAC standard atomic weights,
-    /// from memory).
-    pub fn molar_mass_kg(self) -> f64 {
-        match self {
-            Gas::Air => 0.028_964_420,
-            Gas::Argon => 0.039_948,
-            Gas::Nitrogen => 0.028_013_4,
-        }
-    }
-
-    /// Density as an ideal gas, kg/m³: ρ = p·M/(R·T). Real argon at 20 °C and one atmosphere
-    /// is 0.07 % denser.
-    pub fn density_kg_m3(self, absolute_kpa: f64, celsius: f64) -> f64 {
-        absolute_kpa * 1000.0 * self.molar_mass_kg() / (MOLAR_GAS * (celsius + 273.15))
-    }
-}
+use super::Gas;
 
 /// A gas and the state it is in at the tube.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -69,7 +38,7 @@ pub fn tube_factor(scale_kg_m3: f64, gas_kg_m3: f64) -> Option<f64> {
 /// the tube shows. `None` where the states give no density.
 ///
 /// ```
-/// # use analysis::flow_tube::*;
+/// # use analysis::gas::{Gas, flow_tube::*};
 /// let at = |gas| TubeGas { gas, absolute_kpa: 101.325, temperature_c: 20.0 };
 /// // Argon read on a nitrogen scale overstates the flow by a fifth.
 /// let flow = actual_flow_l_min(5.0, at(Gas::Nitrogen), at(Gas::Argon)).unwrap();
@@ -108,20 +77,6 @@ mod tests {
             let ours =
                 actual_flow_l_min(1.0, at(scale, 101.325, 20.0), at(gas, 101.325, 20.0)).unwrap();
             assert!((ours - factor).abs() < 6e-4, "{scale:?} {gas:?} {ours}");
-        }
-    }
-
-    /// Densities of CoolProp 8.0.0 at 101.325 kPa: argon 1.783 956 and air 1.293 066 kg/m³ at
-    /// 0 °C, nitrogen 1.164 830 kg/m³ at 20 °C; the ideal gas is within 0.1 %.
-    #[test]
-    fn densities_are_near_the_real_ones() {
-        for (gas, celsius, density) in [
-            (Gas::Argon, 0.0, 1.783_956),
-            (Gas::Air, 0.0, 1.293_066),
-            (Gas::Nitrogen, 20.0, 1.164_830),
-        ] {
-            let ours = gas.density_kg_m3(101.325, celsius);
-            assert!((ours / density - 1.0).abs() < 1e-3, "{gas:?} {ours}");
         }
     }
 

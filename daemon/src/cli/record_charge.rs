@@ -69,7 +69,7 @@ mod tests {
         let said = charge_said(&card(), 20.0, &shown).unwrap();
         assert_eq!(
             said,
-            "weigh out about 240 g of sterling-925 (144 g new, 96 g old): 218 g fill the tree, a \
+            "weigh out about 240 g of sterling-925 (144 g new, 96.0 g old): 218 g fill the tree, a \
              tenth more is for button and loss; add what stays in the crucible"
         );
         let mut resin = card();

@@ -10,9 +10,11 @@
 //! | [`found`], [`pull`] | a pour and a pull as the trace alone tells them |
 //! | [`pumpdown`] | the exponential fit of a pull |
 //! | [`mod@extract`] | one session's samples to rows |
+//! | [`correction`] | what a person put right |
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;
+pub mod correction;
 pub mod detector;
 pub mod events;
 pub mod extract;

@@ -13,6 +13,7 @@ mod out;
 mod pours;
 mod record;
 mod record_options;
+mod record_pour;
 mod report;
 mod run;
 
@@ -75,7 +76,7 @@ enum Command {
     Import(import::ImportArgs),
     /// Write every table as CSV and Parquet, with a data dictionary
     Export(export::ExportArgs),
-    /// Write down a flask, an inspection or a part change
+    /// Write down a flask, an inspection, a part change or when metal left
     Record(record::RecordArgs),
     /// Find the pulls and pours of trace files, with no book needed
     Extract(extract::ExtractArgs),

@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use uuid::Uuid;
 
 use super::open::{Opened, day, day_or_time};
+use super::record_pour::{PourArgs, pour};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
@@ -17,7 +18,7 @@ use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
 
-/// Write down a flask, an inspection or a part change.
+/// Write down a flask, an inspection, a part change or when metal left.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
     #[command(subcommand)]
@@ -41,6 +42,11 @@ enum What {
         after_help = "Example:\n  pourbook record part gasket --machine bench-1\n  pourbook record part gas-cylinder --gas argon --volume-l 20 --pressure \"200 bar\""
     )]
     Part(Box<PartArgs>),
+    /// When metal really left, where the trace was read wrongly
+    #[command(
+        after_help = "A word by hand wins over the detector from then on. The sheet of the session shows each pour\nclose up, with these commands below it.\n\nExample:\n  pourbook record pour --at 2026-11-18T10:02:05            moves the pour found within two minutes\n                                                           of it there, or adds one\n  pourbook record pour --at 2026-11-18T10:02:05 --none     what was found then is no pour\n  pourbook record pour --at 2026-11-18T10:02:05 --undo     takes back what was said by hand"
+    )]
+    Pour(Box<PourArgs>),
 }
 
 #[derive(Debug, Args)]
@@ -193,6 +199,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Flask(args) => flask(args),
         What::Inspection(args) => inspection(args),
         What::Part(args) => part(args),
+        What::Pour(args) => pour(args),
     }
 }
 

@@ -336,6 +336,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             .collect(),
         pours,
         pulls,
+        by_hand: vec![],
+        correct_with: "pourbook record pour --session 2026-11-18T0912-bench-1".to_owned(),
         flasks_cast: 4,
         troubles: vec![],
     };

@@ -75,8 +75,8 @@ pub(super) fn correct(machine: &str, pours: &mut Vec<PourRow>, corrections: &[Co
         pours.retain(|p| {
             let near_it = p.at.seconds_since(row.at).abs() <= SAME_POUR_S;
             // A better detector may find the same pour somewhere between the two.
-            let between = p.at >= first.plus_seconds(-SAME_POUR_S)
-                && p.at <= last.plus_seconds(SAME_POUR_S);
+            let between =
+                p.at >= first.plus_seconds(-SAME_POUR_S) && p.at <= last.plus_seconds(SAME_POUR_S);
             !near_it && !(between && p.found_by != FoundBy::Hand)
         });
         pours.push(placed);

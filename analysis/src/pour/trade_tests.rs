@@ -282,7 +282,7 @@ fn a_pour_by_hand_is_measured_where_the_hand_puts_it() {
         pour
     };
     let right = measured(1500.0);
-    for s in [1480.0, 1490.0, 1510.0, 1513.0, 1530.0, 1570.0] {
+    for s in [1480.0, 1490.0, 1510.0, 1513.0, 1530.0, 1550.0] {
         let moved = measured(s);
         close(
             moved

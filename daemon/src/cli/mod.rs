@@ -16,6 +16,7 @@ mod record_options;
 mod record_pour;
 mod report;
 mod run;
+mod session_at;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -8,8 +8,8 @@ use jiff::civil::Date;
 use uuid::Uuid;
 
 use super::open::{Opened, day, day_or_time};
-use super::record_pour::{PourArgs, pour};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
+use super::record_pour::{PourArgs, pour};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
 use crate::records::flasks::{FlaskCard, FlaskLine, StoredFlask};

@@ -101,7 +101,13 @@ impl Records {
         for (row, same) in pours.iter().zip(&same) {
             let held = same.map(|r| &held[r]);
             let id = held.map_or_else(|| Uuid::new_v4().to_string(), |h| h.id.clone());
-            write_pour(&tx, session, &id, row, held.is_some_and(|h| h.by_hand.is_some()))?;
+            write_pour(
+                &tx,
+                session,
+                &id,
+                row,
+                held.is_some_and(|h| h.by_hand.is_some()),
+            )?;
             ids.push(super::book::read_id("pours.id", &id)?);
         }
         for (r, held) in held.iter().enumerate() {

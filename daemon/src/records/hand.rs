@@ -186,7 +186,16 @@ impl Records {
         let row = said.row.as_ref().map(as_json).transpose()?;
         let tx = self.write()?;
         let note = said.note.as_deref();
-        put(&tx, pour, &before, held.row.at, Some(said.at), row, note, now)?;
+        put(
+            &tx,
+            pour,
+            &before,
+            held.row.at,
+            Some(said.at),
+            row,
+            note,
+            now,
+        )?;
         if held.struck {
             keep(&tx, pour, "poured", word(false), word(true), note, now)?;
         }

@@ -55,4 +55,6 @@ pub use book::{BookSetup, Records};
 pub use error::{RecordError, Result};
 
 #[cfg(test)]
+mod hand_tests;
+#[cfg(test)]
 mod tests;

@@ -328,10 +328,7 @@ fn a_seal_is_as_old_as_the_pours_since_its_change() {
     let change = PartChange::of_machine(Part::Gasket, "bench-1", at(15.0));
     bench.records.add_part_change(&change, at(15.0)).unwrap();
     assert_eq!((age(&bench, 20.0), age(&bench, 40.0)), (Some(0), Some(2)));
-    bench
-        .records
-        .strike_pour(ids[1], None, OPENED)
-        .unwrap();
+    bench.records.strike_pour(ids[1], None, OPENED).unwrap();
     assert_eq!(age(&bench, 40.0), Some(1));
 }
 

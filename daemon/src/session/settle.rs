@@ -52,12 +52,7 @@ pub fn settle_hand(records: &mut Records, session: Uuid, now: Micros) -> Result<
     lay_hand_over(records, session, found.map_or(Vec::new(), |f| f.rows), now)
 }
 
-fn lay_hand_over(
-    records: &mut Records,
-    session: Uuid,
-    rows: Vec<Row>,
-    now: Micros,
-) -> Result<()> {
+fn lay_hand_over(records: &mut Records, session: Uuid, rows: Vec<Row>, now: Micros) -> Result<()> {
     let said = records.hand_pours_of_session(session)?;
     let corrections: Vec<Correction> = said.iter().filter_map(HandPour::correction).collect();
     let (pulls, pours) = apart(corrected(rows, &corrections));

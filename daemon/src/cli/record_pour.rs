@@ -58,6 +58,11 @@ pub(super) struct PourArgs {
     note: Option<String>,
 }
 
+/// No alloy that a bench pours from graphite melts lower, °C: the silver–copper eutectic lies at
+/// 779 °C (Subramanian & Perepezko, J. Phase Equilibria 14 (1993) 62, from memory), less 30 K
+/// that a probe may read low.
+const COLDEST_POUR_C: f64 = 749.0;
+
 /// A pour marked by hand.
 pub(super) fn hand_mark(at: Micros) -> Mark {
     Mark {
@@ -299,6 +304,16 @@ impl Desk<'_> {
             session.opened_at,
             now,
         )?;
+        if let Told::Placed { pour, .. } = told
+            && let Some(c) = opened.records.pour(*pour)?.row.pour_temperature_c
+            && c < COLDEST_POUR_C
+        {
+            let c = opened.config.shop.shown_in.temperature(c);
+            eprintln!(
+                "pourbook: the melt read {c} then, too cold to pour; is the time right? --undo \
+                 takes it back"
+            );
+        }
         for line in says(opened, &session, told)? {
             out::line(&line)?;
         }
@@ -363,6 +378,7 @@ fn says(opened: &Opened, session: &Session, told: &Told) -> anyhow::Result<Vec<S
         Told::Placed { pour, before } => {
             let now = opened.records.pour(*pour)?;
             let had = match before {
+                Some(row) if row.at == now.row.at => "the detector was right".to_owned(),
                 Some(row) => format!("{} it was {}", how(row), figure(row)),
                 None => "the trace shows none there".to_owned(),
             };

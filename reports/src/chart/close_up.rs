@@ -23,6 +23,10 @@ pub const AFTER_S: f64 = 60.0;
 /// that an emptied crucible flattens what came before.
 const BELOW_K: f64 = 60.0;
 
+/// A pour this far below the hottest of the day does not stretch the scale that all share, K: two
+/// alloys of one day are nearer, and a time that somebody mistyped is not.
+const TOO_FAR_K: f64 = 250.0;
+
 /// Scales that the close-ups of one session share.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Scales {
@@ -36,7 +40,7 @@ pub struct Scales {
 
 /// The scales for these pours; none if no pour has a melt reading near it.
 pub fn scales(trace: &SessionTrace, moments: &[Moment<'_>]) -> Option<Scales> {
-    let mut low = f64::INFINITY;
+    let mut lows = Vec::new();
     let mut high = f64::NEG_INFINITY;
     let mut deepest = None;
     for pour in moments.iter().map(|m| m.pour) {
@@ -57,11 +61,15 @@ pub fn scales(trace: &SessionTrace, moments: &[Moment<'_>]) -> Option<Scales> {
         };
         high = high.max(top).max(pour.target_c.unwrap_or(top));
         let poured_at = pour.pour_temperature_c.unwrap_or(top);
-        low = low.min(poured_at - BELOW_K);
+        lows.push(poured_at - BELOW_K);
         if let Some(v) = window(&trace.vacuum_kpa).into_iter().reduce(f64::max) {
             deepest = Some(v.max(deepest.unwrap_or(1.0)));
         }
     }
+    let low = lows
+        .into_iter()
+        .filter(|low| *low >= high - TOO_FAR_K - BELOW_K)
+        .fold(f64::INFINITY, f64::min);
     (low < high).then_some(Scales {
         melt_low_c: low,
         melt_high_c: high + 8.0,

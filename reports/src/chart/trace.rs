@@ -35,6 +35,9 @@ pub struct Day<'a> {
     pub zone: &'a TimeZone,
 }
 
+/// A temperature's scale never spans less, °C or °F.
+const LEAST_SPAN_DEGREES: f64 = 20.0;
+
 /// One panel's data, ready to draw.
 struct Strip {
     name: String,
@@ -227,6 +230,13 @@ fn strip_panel<'c>(canvas: &'c Canvas, strip: &Strip, frame: Frame, length: f64)
             (l.min(p.1), h.max(p.1))
         });
     let low = if strip.from_zero { low.min(0.0) } else { low };
+    // A kiln that holds its temperature is a level line, not its sensor's last digit.
+    let short = if strip.from_zero {
+        0.0
+    } else {
+        (LEAST_SPAN_DEGREES - (high - low)).max(0.0) / 2.0
+    };
+    let (low, high) = (low - short, high + short);
     let air = ((high - low) * 0.05).max(0.5);
     canvas.panel(
         frame,

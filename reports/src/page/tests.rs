@@ -466,7 +466,7 @@ fn a_session_sheet_shows_the_day_and_each_pour_and_what_was_not_heard() {
     // The day, wide and narrow, and one close-up.
     assert_eq!(html.matches("<svg ").count(), 3);
     for says in [
-        "Pour 1, 09:42, flask A1",
+        "Pour 1, 09:42:00, flask A1",
         "Not heard in this session: cover gas.",
         "readings missing just before the pour",
         "1 pour at 960",

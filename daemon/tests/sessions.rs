@@ -378,7 +378,10 @@ async fn a_pour_by_hand_is_kept_and_measured_anew_in_the_next_generation_of_its_
         (before.id, before.row.at, FoundBy::Hand)
     );
     let now = after.row.pour_temperature_c.unwrap();
-    assert!(now > was + 5.0, "{now} °C from the new trace, {was} °C before");
+    assert!(
+        now > was + 5.0,
+        "{now} °C from the new trace, {was} °C before"
+    );
     second.stop().await;
     let sheet = std::fs::read_to_string(shop.book.session_report(&session.name)).unwrap();
     assert!(sheet.contains("the detector had found no pour here"));

@@ -77,7 +77,7 @@ pub(super) fn correct(machine: &str, pours: &mut Vec<PourRow>, corrections: &[Co
             // A better detector may find the same pour somewhere between the two.
             let between =
                 p.at >= first.plus_seconds(-SAME_POUR_S) && p.at <= last.plus_seconds(SAME_POUR_S);
-            !near_it && !(between && p.found_by != FoundBy::Hand)
+            !(near_it || between && p.found_by != FoundBy::Hand)
         });
         pours.push(placed);
     }

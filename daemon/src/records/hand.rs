@@ -189,7 +189,7 @@ impl Records {
         put(
             &tx,
             pour,
-            &before,
+            before.as_ref(),
             held.row.at,
             Some(said.at),
             row,
@@ -221,7 +221,16 @@ impl Records {
             // Nobody but a person ever said that there was one.
             forget(&tx, pour)?;
         } else {
-            put(&tx, pour, &before, held.row.at, None, None, note, now)?;
+            put(
+                &tx,
+                pour,
+                before.as_ref(),
+                held.row.at,
+                None,
+                None,
+                note,
+                now,
+            )?;
         }
         keep(&tx, pour, "poured", word(true), word(false), note, now)?;
         tx.commit()?;
@@ -284,7 +293,7 @@ fn forget(tx: &Transaction<'_>, pour: Uuid) -> Result<()> {
 fn put(
     tx: &Transaction<'_>,
     pour: Uuid,
-    before: &Option<HandPour>,
+    before: Option<&HandPour>,
     held_at: Micros,
     poured_at: Option<Micros>,
     row: Option<String>,

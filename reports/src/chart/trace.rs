@@ -196,8 +196,8 @@ fn sheet(
     if stages {
         draw_stages(day, &canvas, &whole, from, STRIP_TOP, STRIP_HEIGHT)?;
     }
-    draw_verdicts(day, &canvas, &whole, from, lane)?;
     draw_pours(day, &canvas, &whole, from)?;
+    draw_verdicts(day, &canvas, &whole, from, lane)?;
     // Names last, each with an edge of paper, so that no line runs through them.
     let mut top = first_top;
     for strip in &strips {

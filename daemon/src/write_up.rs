@@ -8,11 +8,12 @@ use std::path::PathBuf;
 use analysis::alloy::Alloys;
 use analysis::channel::Channel;
 use analysis::evidence::{Evidence, Question, evidence};
-use analysis::pour::{Detector, Event};
+use analysis::pour::{Detector, Event, PourRow};
 use analysis::sample::Sample;
 use analysis::time::Micros;
 use analysis::trace::{Trace, TraceError, read_trace};
 use anyhow::{Context, anyhow};
+use reports::moment::ByHand;
 use reports::page::{
     Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
     render_week,
@@ -23,9 +24,11 @@ use serde::{Deserialize, Serialize};
 use crate::book::{Book, week_bounds, week_name};
 use crate::config::Config;
 use crate::records::Records;
+use crate::records::extraction::SAME_POUR_WITHIN_S;
 use crate::records::pours::PourFilter;
 use crate::records::sessions::Session;
 use crate::session::metadata::meta;
+use crate::session::settle::apart;
 use crate::storage::{RealDisk, StorageError, replace_file};
 
 /// Where the index's sentences are kept, so that old reports need not be made again to be
@@ -184,7 +187,10 @@ impl<'a> WriteUp<'a> {
         let trace = match &session.published {
             None => SessionTrace::default(),
             Some(published) => match self.read(&published.trace) {
-                Ok(trace) => session_trace(&trace, &session.name),
+                Ok(trace) => {
+                    let kilns = self.records.kilns_of_session(session.id)?;
+                    session_trace(&trace, &session.name, &kilns)
+                }
                 Err(e) => {
                     // The sheet still says what the records know, and that this is missing.
                     troubles.push(Trouble {
@@ -212,9 +218,48 @@ impl<'a> WriteUp<'a> {
             trace,
             pours: pours.into_iter().map(|p| p.row).collect(),
             pulls: self.records.pulls(None, None, Some(session.id))?,
+            by_hand: self.by_hand(session)?,
+            correct_with: self.correct_with(&session.name),
             labels,
             troubles,
         })
+    }
+
+    /// What people said of where metal left, beside what the detector finds there now.
+    fn by_hand(&self, session: &Session) -> anyhow::Result<Vec<ByHand>> {
+        let found: Vec<PourRow> = self
+            .records
+            .features_of_session(session.id)?
+            .map_or(Vec::new(), |f| apart(f.rows).1);
+        let near = |at: Micros| {
+            let away = |p: &&PourRow| p.at.0.abs_diff(at.0);
+            found
+                .iter()
+                .filter(|p| p.at.seconds_since(at).abs() <= SAME_POUR_WITHIN_S)
+                .min_by_key(away)
+                .cloned()
+        };
+        Ok(self
+            .records
+            .hand_pours_of_session(session.id)?
+            .into_iter()
+            .map(|said| ByHand {
+                at: said.poured_at,
+                found: said.found_at.and_then(near),
+                said_at: said.said_at,
+                note: said.note,
+            })
+            .collect())
+    }
+
+    /// The command that puts a pour of a session right, as it is to be typed on this machine.
+    fn correct_with(&self, session: &str) -> String {
+        let root = self.book.root();
+        let root = std::fs::canonicalize(root).unwrap_or_else(|_| root.to_owned());
+        format!(
+            "pourbook record pour --book {} --session {session}",
+            as_argument(&root.display().to_string())
+        )
     }
 
     fn read(&self, relative: &str) -> Result<Trace, TraceError> {
@@ -348,6 +393,16 @@ enum PutError {
     Io(#[from] std::io::Error),
 }
 
+/// A text as one argument of a POSIX shell (IEEE Std 1003.1, Shell Command Language, 2.2.2).
+fn as_argument(text: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+=:@%".contains(c);
+    if !text.is_empty() && text.chars().all(plain) {
+        text.to_owned()
+    } else {
+        format!("'{}'", text.replace('\'', "'\\''"))
+    }
+}
+
 /// One sentence per alloy and section.
 pub fn sentences_of(evidence: &Evidence) -> Vec<String> {
     evidence
@@ -359,7 +414,7 @@ pub fn sentences_of(evidence: &Evidence) -> Vec<String> {
 
 /// What the charts of a session are drawn from: the usable readings of its channels, and the
 /// stages as the detector tells them.
-fn session_trace(trace: &Trace, name: &str) -> SessionTrace {
+fn session_trace(trace: &Trace, name: &str, kilns: &[String]) -> SessionTrace {
     let mut samples: Vec<Sample> = trace.samples.clone();
     samples.sort_by(Sample::total_cmp);
     let of = |channel: Channel| -> Readings {
@@ -400,6 +455,11 @@ fn session_trace(trace: &Trace, name: &str) -> SessionTrace {
         melt_c: melt,
         vacuum_kpa: of(Channel::Vacuum),
         gas_l_min: of(Channel::GasFlow),
+        kilns_c: (0u8..)
+            .zip(kilns)
+            .map(|(n, name)| (name.clone(), of(Channel::KilnTemperature(n))))
+            .filter(|(_, readings)| !readings.is_empty())
+            .collect(),
         stages,
     }
 }

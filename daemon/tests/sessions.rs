@@ -10,6 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use analysis::channel::Channel;
+use analysis::pour::FoundBy;
 use analysis::sample::Quality;
 use analysis::time::Micros;
 use analysis::trace::read_trace;
@@ -23,6 +24,7 @@ use pourbook::journal::{
 };
 use pourbook::place::Place;
 use pourbook::records::Records;
+use pourbook::records::pours::PourFilter;
 use pourbook::records::sessions::Session;
 use pourbook::records::words::SessionState;
 use pourbook::session::bench::BenchSetup;
@@ -337,6 +339,54 @@ async fn late_samples_make_the_second_generation_with_every_sample_once() {
     shop.published(2).await;
     shop.assert_each_once(&all);
     third.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_pour_by_hand_is_kept_and_measured_anew_in_the_next_generation_of_its_trace() {
+    let shop = Shop::new();
+    let first = shop.start();
+    first.hear(&hot(0..20)).await;
+    shop.be_silent_after(at(20.0));
+    let session = shop.published(1).await;
+    let record = |options: &[&str]| {
+        let told = Command::new(&shop.program)
+            .args(["record", "pour", "--at", "2026-11-18T09:10:06", "--book"])
+            .arg(shop.book.root())
+            .args(options)
+            .output()
+            .unwrap();
+        assert!(told.status.success(), "{told:?}");
+    };
+    record(&[]);
+    let pours = || shop.records().pours(&PourFilter::default()).unwrap();
+    let before = pours().remove(0);
+    assert_eq!(before.row.found_by, FoundBy::Hand);
+    let was = before.row.pour_temperature_c.unwrap();
+    // A reading at the very moment, which came late.
+    first.hear(&[melt(10.1, was + 40.0)]).await;
+    first.cut_off().await;
+    shop.clock.advance_to(nine().plus_seconds(3.0 * DAY));
+    let second = shop.start();
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    shop.clock
+        .advance_to(nine().plus_seconds(3.0 * DAY + 2.0 * MINUTE));
+    shop.published(2).await;
+    let after = pours().remove(0);
+    assert_eq!(pours().len(), 1);
+    assert_eq!(
+        (after.id, after.row.at, after.row.found_by),
+        (before.id, before.row.at, FoundBy::Hand)
+    );
+    let now = after.row.pour_temperature_c.unwrap();
+    assert!(
+        now > was + 5.0,
+        "{now} °C from the new trace, {was} °C before"
+    );
+    second.stop().await;
+    let sheet = std::fs::read_to_string(shop.book.session_report(&session.name)).unwrap();
+    assert!(sheet.contains("the detector had found no pour here"));
+    record(&["--undo"]);
+    assert!(pours().is_empty());
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -14,6 +14,7 @@ use analysis::pour::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::units::{Scheme, ShownIn};
 use jiff::tz::TimeZone;
+use reports::moment::ByHand;
 use reports::page::{
     Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
     render_week,
@@ -161,8 +162,13 @@ fn pull(at: Micros, depth: f64, verdict: Verdict, poured: bool) -> PullRow {
     }
 }
 
-/// One day at the machine: five charges, one of them with a pull that was called off.
-fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<PullRow>) {
+/// One day at the machine: so many charges, one of them with a pull that was called off, and one
+/// pour that the trace cannot tell for certain.
+fn session(
+    dice: &mut Dice,
+    open: Micros,
+    flasks: u32,
+) -> (SessionTrace, Vec<PourRow>, Vec<PullRow>) {
     let mut trace = SessionTrace::default();
     let (mut pours, mut pulls) = (Vec::new(), Vec::new());
     let stage = |trace: &mut SessionTrace, name: &str, from: f64, until: f64| {
@@ -173,8 +179,9 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
         });
     };
     let cycle = 1900.0;
+    let mut kiln = Vec::new();
     stage(&mut trace, "warming", 0.0, 1500.0);
-    for n in 0..5u32 {
+    for n in 0..flasks {
         let start = 1500.0 + f64::from(n) * cycle;
         stage(&mut trace, "charging", start, start + 120.0);
         stage(&mut trace, "melting", start + 120.0, start + 700.0);
@@ -200,7 +207,7 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
         ));
         pours.push(pour(n + 1, at, t, depth));
     }
-    let end = 1500.0 + 5.0 * cycle + 1800.0;
+    let end = 1500.0 + f64::from(flasks) * cycle + 1800.0;
     stage(&mut trace, "cooling", end - 1800.0, end);
     let mut s = 0.0;
     while s < end {
@@ -209,7 +216,7 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
         let n = ((s - 1500.0) / cycle).floor();
         let melt = if s < 1500.0 {
             100.0 + 800.0 * (1.0 - (-s / 500.0).exp())
-        } else if n >= 5.0 {
+        } else if n >= f64::from(flasks) {
             760.0 * (-(s - end + 1800.0) / 2500.0).exp()
         } else if in_cycle < 120.0 {
             840.0 - in_cycle * 1.2
@@ -236,7 +243,20 @@ fn session(dice: &mut Dice, open: Micros) -> (SessionTrace, Vec<PourRow>, Vec<Pu
         trace
             .gas_l_min
             .push((at, if s > 600.0 { 4.0 } else { 0.0 } + dice.bell() * 0.06));
+        if (s % 30.0) == 0.0 {
+            kiln.push((
+                at,
+                558.0 + dice.bell()
+                    - 60.0
+                        * (-(in_cycle - 1450.0) / 200.0).exp()
+                        * f64::from(u8::from(in_cycle > 1450.0)),
+            ));
+        }
         s += 0.5;
+    }
+    trace.kilns_c.push(("kiln-1".to_owned(), kiln));
+    if let Some(third) = pours.get_mut(2) {
+        third.confidence = 0.45;
     }
     (trace, pours, pulls)
 }
@@ -257,7 +277,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut dice = Dice(7);
     let monday = Micros::parse_rfc3339("2026-11-16T00:00:00Z")?;
     let open = Micros::parse_rfc3339("2026-11-18T09:12:00Z")?;
-    let (trace, pours, pulls) = session(&mut dice, open);
+    let (trace, pours, pulls) = session(&mut dice, open, 5);
     let flasks = flasks(&mut dice, monday);
     let kinds = DefectKinds::standard();
     let alloys = Alloys::default();
@@ -330,15 +350,68 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         made_at: open.plus_seconds(13_000.0),
         version: "0.1.0".to_owned(),
         trace,
+        by_hand: vec![
+            ByHand {
+                at: pours.get(1).map(|p| p.at),
+                found: pours.get(1).map(|p| PourRow {
+                    at: p.at.plus_seconds(24.0),
+                    confidence: 0.61,
+                    ..p.clone()
+                }),
+                said_at: open.plus_seconds(90_000.0),
+                note: Some("the stopper stuck".to_owned()),
+            },
+            ByHand {
+                at: None,
+                found: pours.first().map(|p| PourRow {
+                    at: p.at.plus_seconds(-700.0),
+                    confidence: 0.52,
+                    ..p.clone()
+                }),
+                said_at: open.plus_seconds(90_100.0),
+                note: None,
+            },
+        ],
         labels: pours
             .iter()
             .map(|p| (format!("card-{}", p.number), format!("A{}", p.number)))
             .collect(),
         pours,
         pulls,
+        correct_with: "pourbook record pour --session 2026-11-18T0912-bench-1".to_owned(),
         flasks_cast: 4,
         troubles: vec![],
     };
+    let (trace, pours, pulls) = session(&mut dice, open, 10);
+    let ten = SessionSheet {
+        closed_at: trace.extent().map(|e| e.1),
+        trace,
+        pours,
+        pulls,
+        by_hand: vec![],
+        ..sheet.clone()
+    };
+    let mut bare = SessionSheet {
+        pulls: vec![],
+        by_hand: vec![],
+        ..sheet.clone()
+    };
+    bare.trace.vacuum_kpa.clear();
+    bare.trace.kilns_c.clear();
+    for pour in &mut bare.pours {
+        pour.vacuum_kpa = None;
+        pour.vacuum_share = None;
+        pour.vacuum_lead_s = None;
+        pour.confidence = 0.6;
+    }
+    let mut idle = SessionSheet {
+        pours: vec![],
+        by_hand: vec![],
+        ..sheet.clone()
+    };
+    for pull in &mut idle.pulls {
+        pull.poured = false;
+    }
     let index = Index {
         shop: shop.clone(),
         weeks: vec![
@@ -377,6 +450,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     std::fs::write(folder.join("week.html"), render_week(&week)?)?;
     std::fs::write(folder.join("empty.html"), render_week(&empty)?)?;
     std::fs::write(folder.join("session.html"), render_session(&sheet)?)?;
+    for (name, sheet) in [("ten", &ten), ("no-vacuum", &bare), ("no-pours", &idle)] {
+        let page = render_session(sheet)?;
+        std::fs::write(folder.join(format!("session-{name}.html")), page)?;
+    }
     std::fs::write(folder.join("index.html"), render_index(&index)?)?;
     println!("{}", folder.display());
     Ok(())

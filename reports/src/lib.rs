@@ -6,6 +6,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`chart`] | charts as inline SVG, with a table of the same numbers |
+//! | [`moment`] | where metal left: what the detector found, what people said |
 //! | [`page`] | the weekly report, the session sheet and the index |
 //! | [`rates`] | defect rates of sets of flasks, as the analysis works them out |
 //! | [`session_trace`] | a session's readings as charts take them |
@@ -14,6 +15,7 @@
 //! | [`wording`] | numbers, intervals, plurals, times and names in words |
 
 pub mod chart;
+pub mod moment;
 pub mod page;
 pub mod rates;
 pub mod session_trace;

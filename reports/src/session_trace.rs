@@ -16,6 +16,9 @@ pub struct SessionTrace {
     pub vacuum_kpa: Readings,
     /// Cover gas, L/min.
     pub gas_l_min: Readings,
+    /// Each kiln's name and temperature, °C. It may begin long before the session, with the
+    /// burnout that fed it.
+    pub kilns_c: Vec<(String, Readings)>,
     /// The stages, in order.
     pub stages: Vec<StageSpan>,
 }
@@ -32,7 +35,8 @@ pub struct StageSpan {
 }
 
 impl SessionTrace {
-    /// The first and the last reading or stage, if there is any.
+    /// The first and the last reading of the machine, or stage, if there is any. A kiln does
+    /// not stretch it: its burnout takes all night.
     pub fn extent(&self) -> Option<(Micros, Micros)> {
         let channels = [&self.melt_c, &self.vacuum_kpa, &self.gas_l_min];
         let times = || {

@@ -6,11 +6,14 @@ mod flask_heat;
 
 use std::collections::BTreeMap;
 
+use super::correction::correct;
 use super::rows::{FoundBy, PourRow, PullRow, Row, Verdict, quality};
 use super::setup::SHARE_OF_USUAL;
 use crate::cooling::Mould;
 use crate::stats::median::median;
 use crate::time::Micros;
+
+pub use super::correction::Correction;
 
 /// Good pulls that make a machine's usual.
 pub const PULLS_FOR_USUAL: usize = 10;
@@ -71,21 +74,6 @@ pub struct Card {
     pub kiln_temperature_c: Option<f64>,
     /// Soak actually held, min; likewise.
     pub soak_min: Option<f64>,
-}
-
-/// What a person put right. A correction wins over the detector.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Correction {
-    /// There was a pour that the trace does not show. Give it as measured
-    /// ([`super::extract::measure`]) or bare ([`bare_pour`]).
-    Added(Box<PourRow>),
-    /// What was found at this time was no pour.
-    Removed {
-        /// On which machine.
-        machine: String,
-        /// When (within [`SAME_POUR_S`]).
-        at: Micros,
-    },
 }
 
 /// How the shop's flasks cool, from some time on.
@@ -157,14 +145,12 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             Row::Pour(pour) => pours.push(pour),
         }
     }
-    for correction in &context.corrections {
-        if let Correction::Added(pour) = correction {
-            machines.entry(pour.machine.clone()).or_default();
-        }
+    for pour in context.corrections.iter().filter_map(Correction::row) {
+        machines.entry(pour.machine.clone()).or_default();
     }
     let mut out = Vec::new();
     for (machine, (mut pulls, mut pours)) in machines {
-        correct(&machine, &mut pours, context);
+        correct(&machine, &mut pours, &context.corrections);
         pulls.sort_by(|a, b| (a.opened_at, &a.session).cmp(&(b.opened_at, &b.session)));
         pours.sort_by(|a, b| (a.at, &a.session).cmp(&(b.at, &b.session)));
         number(&mut pours);
@@ -227,31 +213,7 @@ fn near(a: Micros, b: Micros) -> bool {
     a.seconds_since(b).abs() <= SAME_POUR_S
 }
 
-fn correct(machine: &str, pours: &mut Vec<PourRow>, context: &Context) {
-    for correction in &context.corrections {
-        if let Correction::Removed { machine: on, at } = correction
-            && on == machine
-        {
-            // Only the nearest: one correction takes away one pour.
-            let nearest = (0..pours.len())
-                .filter(|i| near(pours[*i].at, *at) && pours[*i].found_by != FoundBy::Hand)
-                .min_by_key(|i| pours[*i].at.0.abs_diff(at.0));
-            if let Some(i) = nearest {
-                pours.remove(i);
-            }
-        }
-    }
-    for correction in &context.corrections {
-        if let Correction::Added(pour) = correction
-            && pour.machine == machine
-        {
-            pours.retain(|p| !near(p.at, pour.at));
-            pours.push((**pour).clone());
-        }
-    }
-}
-
-fn number(pours: &mut [PourRow]) {
+pub(super) fn number(pours: &mut [PourRow]) {
     let mut counts: BTreeMap<String, u32> = BTreeMap::new();
     for pour in pours {
         let n = counts.entry(pour.session.clone()).or_default();
@@ -303,7 +265,7 @@ fn rejudge(pulls: &mut [PullRow], gaskets: &[Micros]) {
 }
 
 /// Whether this pour went into this pull; the few seconds are those a turn may be late.
-fn into(pull: &PullRow, pour: &PourRow) -> bool {
+pub(super) fn into(pull: &PullRow, pour: &PourRow) -> bool {
     pull.session == pour.session
         && pour.at >= pull.opened_at
         && pull

@@ -69,6 +69,7 @@ pub struct Detector {
     judge_at: Option<Micros>,
     known: Vec<Known>,
     last_pour: Option<Micros>,
+    by_hand: Option<(Micros, Micros)>,
     stage: Stage,
     ignored: u64,
     events: Vec<Event>,
@@ -103,6 +104,7 @@ impl Detector {
             judge_at: None,
             known: Vec::new(),
             last_pour: None,
+            by_hand: None,
             stage: Stage::Cold,
             ignored: 0,
             events: Vec::new(),
@@ -161,6 +163,17 @@ impl Detector {
     pub fn mark(&mut self, mark: Mark) -> Vec<Event> {
         self.note_known(mark.at, mark.found_by);
         std::mem::take(&mut self.events)
+    }
+
+    /// A person says when metal left in this span, and will [`mark`](Detector::mark) it: neither
+    /// a turn of the melt nor the stopper's switch is a pour there.
+    pub fn leave_to_hand(&mut self, from: Micros, until: Micros) {
+        self.by_hand = Some((from, until));
+    }
+
+    fn is_by_hand(&self, at: Micros) -> bool {
+        self.by_hand
+            .is_some_and(|(from, until)| (from..=until).contains(&at))
     }
 
     /// The end of the trace: whatever is still open is told as far as it is known. The
@@ -291,7 +304,7 @@ impl Detector {
 
     /// Where a turn suspected at `now` would be a pour, if anywhere; `heard`: the newest reading.
     fn setting(&self, now: Micros, heard: Micros) -> Option<Setting> {
-        if self.stopper.is_some() || self.melt.probe_is_out() {
+        if self.stopper.is_some() || self.melt.probe_is_out() || self.is_by_hand(now) {
             return None;
         }
         let least_c = self.setup.liquidus_c.unwrap_or(LOWEST_LIQUIDUS_C) - PROBE_UNDER_K;
@@ -364,7 +377,7 @@ impl Detector {
                 .history
                 .last_until(at)
                 .is_some_and(|r| at.seconds_since(r.at) <= 60.0 && r.value < least_c);
-            if !solid {
+            if !solid && !self.is_by_hand(at) {
                 self.note_known(at, FoundBy::Switch);
             }
         }

@@ -8,7 +8,6 @@ use super::pull::PullFound;
 use super::rows::{PourRow, Row};
 use super::setup::{Mark, Meta};
 use crate::sample::Sample;
-use crate::time::Micros;
 
 /// The pulls and pours of one session's samples, which may come in any order.
 pub fn extract(samples: &[Sample], meta: &Meta) -> Vec<Row> {
@@ -53,14 +52,24 @@ pub fn rows(events: impl IntoIterator<Item = Event>, session: &str, machine: &st
     rows
 }
 
-/// Measures a pour that a person marked, from samples around it in any order (a quarter of an
-/// hour before it gives every figure but those that look back further).
+/// No other metal leaves this long before a pour that a person marked, s: a crucible is not
+/// charged, melted and poured in less.
+const ALONE_BEFORE_S: f64 = 180.0;
+/// … nor this long after.
+const ALONE_AFTER_S: f64 = 60.0;
+
+/// Measures a pour that a person marked, from its session's samples in any order, as if the
+/// detector had found it there: a turn of the melt nearby is no second pour.
 ///
-/// None if no usable sample is there.
+/// None if there is no usable sample.
 pub fn measure(samples: &[Sample], meta: &Meta, mark: Mark) -> Option<PourRow> {
     let mut sorted = samples.to_vec();
     sorted.sort_by(Sample::total_cmp);
     let mut detector = Detector::new(meta.setup);
+    detector.leave_to_hand(
+        mark.at.plus_seconds(-ALONE_BEFORE_S),
+        mark.at.plus_seconds(ALONE_AFTER_S),
+    );
     let mut events = Vec::new();
     let mut marked = false;
     for sample in &sorted {
@@ -74,14 +83,10 @@ pub fn measure(samples: &[Sample], meta: &Meta, mark: Mark) -> Option<PourRow> {
         events.append(&mut detector.mark(mark));
     }
     events.append(&mut detector.finish());
-    let near = |at: Micros| at.seconds_since(mark.at).abs() < 15.0;
     rows(events, &meta.session, &meta.machine)
         .into_iter()
         .find_map(|row| match row {
-            Row::Pour(pour) if near(pour.at) => Some(PourRow {
-                found_by: mark.found_by,
-                ..pour
-            }),
+            Row::Pour(pour) if pour.at == mark.at => Some(pour),
             _ => None,
         })
 }

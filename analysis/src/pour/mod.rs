@@ -11,9 +11,11 @@
 //! | [`pumpdown`] | the exponential fit of a pull |
 //! | [`leakup`] | the rate at which a shut pull is lost |
 //! | [`mod@extract`] | one session's samples to rows |
+//! | [`correction`] | what a person put right |
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;
+pub mod correction;
 pub mod detector;
 pub mod events;
 pub mod extract;

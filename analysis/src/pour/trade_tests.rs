@@ -267,6 +267,37 @@ fn a_tap_is_the_pour_and_the_turn_beside_it_is_not_a_second_one() {
     assert!(extract::measure(&[], &meta(), mark).is_none());
 }
 
+/// The melt turns at 1500 s. Wherever a person says that metal left, the figures are those of
+/// that moment, and the turn is no pour that would empty the crucible before it.
+#[test]
+fn a_pour_by_hand_is_measured_where_the_hand_puts_it() {
+    let samples = hot().samples();
+    let measured = |s: f64| {
+        let mark = Mark {
+            at: at(s),
+            found_by: FoundBy::Hand,
+        };
+        let pour = extract::measure(&samples, &meta(), mark).unwrap();
+        assert_eq!((pour.at, pour.found_by), (mark.at, FoundBy::Hand));
+        pour
+    };
+    let right = measured(1500.0);
+    for s in [1480.0, 1490.0, 1510.0, 1513.0, 1530.0, 1550.0] {
+        let moved = measured(s);
+        close(
+            moved
+                .since_charge_s
+                .zip(right.since_charge_s)
+                .map(|(a, b)| a - b),
+            s - 1500.0,
+            0.5,
+        );
+        close(moved.vacuum_lead_s, s - 1475.0, 1.0);
+        assert!(moved.time_molten_s.unwrap() > 0.0);
+    }
+    close(right.pour_temperature_c, 968.0, 0.5);
+}
+
 #[test]
 fn the_second_flask_ten_minutes_later_is_a_pour_of_its_own() {
     let mut trace = hot();

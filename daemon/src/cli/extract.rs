@@ -5,7 +5,8 @@ use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
-use analysis::pour::{Row, extract};
+use analysis::pour::{Meta, Row, extract};
+use analysis::sample::Sample;
 use analysis::trace::read_trace;
 use anyhow::{Context, bail};
 use clap::Args;
@@ -43,7 +44,13 @@ pub fn extract_files(args: &ExtractArgs) -> anyhow::Result<()> {
 }
 
 /// The rows of one trace file.
-pub fn rows_of(file: &Path) -> anyhow::Result<Vec<Row>> {
+fn rows_of(file: &Path) -> anyhow::Result<Vec<Row>> {
+    let (samples, meta) = read(file)?;
+    Ok(extract(&samples, &meta))
+}
+
+/// The samples of one trace file and what the detector is told of them.
+pub fn read(file: &Path) -> anyhow::Result<(Vec<Sample>, Meta)> {
     let name = || file.display().to_string();
     if file.is_dir() {
         bail!(
@@ -57,7 +64,8 @@ pub fn rows_of(file: &Path) -> anyhow::Result<Vec<Row>> {
     let stem = file
         .file_stem()
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-    Ok(extract(&trace.samples, &meta(&trace.metadata, &stem)))
+    let meta = meta(&trace.metadata, &stem);
+    Ok((trace.samples, meta))
 }
 
 /// What every Parquet file begins and ends with (Apache Parquet format, "File Format").

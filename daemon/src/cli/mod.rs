@@ -15,8 +15,10 @@ mod record;
 mod record_charge;
 mod record_cooling;
 mod record_options;
+mod record_pour;
 mod report;
 mod run;
+mod session_at;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -78,6 +80,7 @@ enum Command {
     /// Write every table as CSV and Parquet, with a data dictionary
     Export(export::ExportArgs),
     /// Write down a flask, an inspection, a part change or how a flask cooled
+    /// Write down a flask, an inspection, a part change or when metal left
     Record(record::RecordArgs),
     /// Find the pulls and pours of trace files, with no book needed
     Extract(extract::ExtractArgs),

@@ -6,7 +6,7 @@ use clap::Args;
 use super::{BookArg, WrongUse, out};
 use crate::cli::open::{Opened, day_or_time};
 use crate::records::pours::PourFilter;
-use analysis::pour::Row;
+use analysis::pour::{FoundBy, Row};
 
 /// List pours and pulls.
 #[derive(Debug, Args)]
@@ -107,6 +107,7 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
                         .map(|c| shown.temperature(c).to_string()),
                 ),
                 text(row.seal_age_pours.map(|n| n.to_string())),
+                found_by(row.found_by).to_owned(),
                 format!("{:.2}", row.confidence),
                 label,
             ])
@@ -124,6 +125,7 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
             "lead",
             "flask",
             "seal age",
+            "found by",
             "sure",
             "label",
         ],
@@ -159,6 +161,15 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
         )?;
     }
     Ok(())
+}
+
+fn found_by(found_by: FoundBy) -> &'static str {
+    match found_by {
+        FoundBy::Switch => "switch",
+        FoundBy::Tap => "tap",
+        FoundBy::Trace => "trace",
+        FoundBy::Hand => "hand",
+    }
 }
 
 fn word(verdict: analysis::pour::Verdict) -> &'static str {

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use analysis::pour::extract as extract_pours;
+use analysis::pour::extract::measure;
 use anyhow::{Context, anyhow};
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
@@ -9,6 +11,7 @@ use tracing::info;
 use uuid::Uuid;
 
 use super::open::load;
+use super::record_pour::hand_mark;
 use super::{BookArg, extract, out};
 use crate::book::Book;
 use crate::clock::SystemClock;
@@ -125,7 +128,8 @@ pub fn log_to_stderr(verbose: bool) {
 pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
     limit_memory();
     let book = args.book.book();
-    let id = Records::open(&book.records())?.book()?.id;
+    let records = Records::open(&book.records())?;
+    let id = records.book()?.id;
     let storage: Arc<dyn Storage> = Arc::new(RealDisk::new(book.root()));
     let mut newest: Option<Close> = None;
     JournalReader::new(Arc::clone(&storage), id).scan(0, |_, entry| {
@@ -140,7 +144,16 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
     })?;
     let close = newest.ok_or_else(|| anyhow!("the journal has no close of {}", args.session))?;
     let published = publish(&storage, id, &close)?;
-    let found = extract::rows_of(&book.below(&published.path))?;
+    let (samples, meta) = extract::read(&book.below(&published.path))?;
+    let found = extract_pours(&samples, &meta);
+    let by_hand = records
+        .hand_pours_of_session(args.session)?
+        .into_iter()
+        .filter_map(|said| {
+            let row = measure(&samples, &meta, hand_mark(said.poured_at?))?;
+            Some((said.pour, row))
+        })
+        .collect();
     out::json_lines(&[PublishedSession {
         lost: published
             .holes
@@ -154,5 +167,6 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
         generation: published.generation,
         moved: published.moved,
         found,
+        by_hand,
     }])
 }

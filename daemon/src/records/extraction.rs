@@ -2,7 +2,7 @@
 //! that grew, or a better extractor, replaces the rows of its session, while each pour keeps its
 //! identity, so that matches, corrections and destinations stay where they were put.
 
-use analysis::pour::rows::{PourRow, PullRow};
+use analysis::pour::rows::{FoundBy, PourRow, PullRow};
 use analysis::time::Micros;
 use rusqlite::types::Value;
 use rusqlite::{Transaction, params, params_from_iter};
@@ -15,6 +15,10 @@ use super::pours::{MEASURES, found_by_word, from_word, verdict_word};
 /// Two pours of one session nearer than this are the same pour found again, s. A crucible is
 /// not emptied, charged and melted twice in a quarter of a minute.
 pub const SAME_POUR_WITHIN_S: f64 = 15.0;
+
+/// A row by hand this near to a word by hand is what it put there, s; rows kept as JSON have
+/// times in milliseconds.
+const SAME_WORD_S: f64 = 0.01;
 
 /// Which of the pours in the records each found pour is: pairs nearest in time first, each used
 /// once, none further apart than [`SAME_POUR_WITHIN_S`]. The answer has one entry per found
@@ -44,14 +48,38 @@ pub fn reconcile(recorded: &[Micros], found: &[Micros]) -> Vec<Option<usize>> {
 struct Held {
     id: String,
     at: Micros,
-    by_hand: bool,
+    /// Where a person said that its metal left.
+    by_hand: Option<Micros>,
+}
+
+/// Which of the held pours each row is: those by hand by the word that put them there, the rest
+/// by their times.
+fn same_pours(held: &[Held], rows: &[PourRow]) -> Vec<Option<usize>> {
+    let said = |row: &PourRow| {
+        held.iter().position(|h| {
+            row.found_by == FoundBy::Hand
+                && h.by_hand
+                    .is_some_and(|at| at.seconds_since(row.at).abs() <= SAME_WORD_S)
+        })
+    };
+    let mut same: Vec<Option<usize>> = rows.iter().map(said).collect();
+    let left = |taken: &[Option<usize>], n: usize| !taken.contains(&Some(n));
+    let recorded: Vec<usize> = (0..held.len()).filter(|r| left(&same, *r)).collect();
+    let found: Vec<usize> = (0..rows.len()).filter(|f| same[*f].is_none()).collect();
+    let recorded_at: Vec<Micros> = recorded.iter().map(|r| held[*r].at).collect();
+    let found_at: Vec<Micros> = found.iter().map(|f| rows[*f].at).collect();
+    for (f, r) in found.iter().zip(reconcile(&recorded_at, &found_at)) {
+        same[*f] = r.map(|r| recorded[r]);
+    }
+    same
 }
 
 impl Records {
     /// Replaces a session's pulls and pours with those of an extraction and says which identity
     /// each pour has, in the order given. A recorded pour that was not found again goes; if
     /// something binds to it (a match, a correction) it stays, marked gone, and comes back when
-    /// found again. Pours entered by hand stay whatever the trace says.
+    /// found again. A pour by hand keeps the identity that its word belongs to
+    /// ([`super::hand`]), and stays whatever the trace says.
     ///
     /// # Errors
     /// When SQLite fails; then nothing has changed.
@@ -67,19 +95,23 @@ impl Records {
         let tx = self.write()?;
         replace_pulls(&tx, session, pulls)?;
         let held = held_pours(&tx, session)?;
-        let recorded: Vec<Micros> = held.iter().map(|h| h.at).collect();
-        let found: Vec<Micros> = pours.iter().map(|p| p.at).collect();
-        let same = reconcile(&recorded, &found);
+        let same = same_pours(&held, pours);
 
         let mut ids = Vec::with_capacity(pours.len());
         for (row, same) in pours.iter().zip(&same) {
             let held = same.map(|r| &held[r]);
             let id = held.map_or_else(|| Uuid::new_v4().to_string(), |h| h.id.clone());
-            write_pour(&tx, session, &id, row, held.is_some_and(|h| h.by_hand))?;
+            write_pour(
+                &tx,
+                session,
+                &id,
+                row,
+                held.is_some_and(|h| h.by_hand.is_some()),
+            )?;
             ids.push(super::book::read_id("pours.id", &id)?);
         }
         for (r, held) in held.iter().enumerate() {
-            if !held.by_hand && !same.contains(&Some(r)) {
+            if held.by_hand.is_none() && !same.contains(&Some(r)) {
                 remove_or_mark_gone(&tx, &held.id, now)?;
             }
         }
@@ -126,14 +158,15 @@ fn replace_pulls(tx: &Transaction<'_>, session: Uuid, pulls: &[PullRow]) -> Resu
 fn held_pours(tx: &Transaction<'_>, session: Uuid) -> Result<Vec<Held>> {
     // Those that are there before those that are gone: of two equally near, the living one.
     let mut statement = tx.prepare_cached(
-        "SELECT id, poured_at, found_by = 'hand' FROM pours WHERE session = ?1
-         ORDER BY gone_at IS NOT NULL, poured_at, id",
+        "SELECT p.id, p.poured_at, h.poured_at
+         FROM pours p LEFT JOIN hand_pours h ON h.pour = p.id WHERE p.session = ?1
+         ORDER BY p.gone_at IS NOT NULL, p.poured_at, p.id",
     )?;
     let rows = statement.query_map([session.to_string()], |row| {
         Ok(Held {
             id: row.get(0)?,
             at: Micros(row.get(1)?),
-            by_hand: row.get(2)?,
+            by_hand: row.get::<_, Option<i64>>(2)?.map(Micros),
         })
     })?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)

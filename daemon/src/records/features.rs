@@ -55,12 +55,28 @@ impl Records {
     /// # Errors
     /// [`RecordError::Damaged`] when a kept row cannot be read.
     pub fn features_of(&self, machine: &str, since: Micros) -> Result<Vec<Features>> {
-        let mut statement = self.db.prepare_cached(
+        self.features_where(
+            "s.machine = ?1 AND s.opened_at >= ?2",
+            params![machine, since.0],
+        )
+    }
+
+    /// The features of one session; none before anything was found in it.
+    ///
+    /// # Errors
+    /// As [`Records::features_of`].
+    pub fn features_of_session(&self, session: Uuid) -> Result<Option<Features>> {
+        let found = self.features_where("f.session = ?1", params![session.to_string()])?;
+        Ok(found.into_iter().next())
+    }
+
+    fn features_where(&self, scope: &str, values: impl rusqlite::Params) -> Result<Vec<Features>> {
+        let mut statement = self.db.prepare_cached(&format!(
             "SELECT f.session, f.trace_sha256, f.extractor, f.rows
              FROM session_features f JOIN sessions s ON s.id = f.session
-             WHERE s.machine = ?1 AND s.opened_at >= ?2 ORDER BY s.opened_at, s.name",
-        )?;
-        let kept = statement.query_map(params![machine, since.0], |row| {
+             WHERE {scope} ORDER BY s.opened_at, s.name"
+        ))?;
+        let kept = statement.query_map(values, |row| {
             Ok((
                 row.get::<_, String>(0)?,
                 row.get::<_, Option<String>>(1)?,

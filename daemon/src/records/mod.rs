@@ -14,6 +14,7 @@
 //! | [`claims`] | what each session takes from the journal |
 //! | [`extraction`] | pulls and pours as the detector finds them, the pours' identities kept |
 //! | [`features`] | what the extractor found in each trace, as it found it |
+//! | [`hand`] | where metal left as people said, which wins over every extraction |
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
 //! | [`order`] | which pour belongs to which card, by order and kiln times |
@@ -39,6 +40,7 @@ pub mod evidence;
 pub mod extraction;
 pub mod features;
 pub mod flasks;
+pub mod hand;
 pub mod imported_traces;
 pub mod inspections;
 pub mod matching;
@@ -54,5 +56,7 @@ pub mod words;
 pub use book::{BookSetup, Records};
 pub use error::{RecordError, Result};
 
+#[cfg(test)]
+mod hand_tests;
 #[cfg(test)]
 mod tests;

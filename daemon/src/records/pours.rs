@@ -12,7 +12,6 @@ use uuid::Uuid;
 
 use super::book::{Records, read_id};
 use super::error::{RecordError, Result};
-use super::extraction::renumber;
 use super::sessions::range;
 use super::words::{Destination, MatchedBy};
 
@@ -57,7 +56,8 @@ pub struct PourFilter {
 /// A change that a person made to a pour.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Correction {
-    /// What was changed: a measure of the pour's row, `destination`, `alloy` or `poured`.
+    /// What was changed: a measure of the pour's row, `destination`, `alloy`, `poured` (whether
+    /// it was a pour at all: yes or no) or `poured_at` (when metal left).
     pub field: String,
     /// What it was.
     pub was: Option<String>,
@@ -247,6 +247,9 @@ impl Records {
             pour.id = read_id("pours.id", &id)?;
             pour.session = read_id("pours.session", &session)?;
             pour.row.found_by = found_by(&found)?;
+            if pour.row.found_by == FoundBy::Hand {
+                pour.corrected.push("poured_at".to_owned());
+            }
             pour.row.flask_temperature_from =
                 from.as_deref().map(flask_temperature_from).transpose()?;
             if filter.with_struck || !(pour.struck || pour.gone_at.is_some()) {
@@ -333,25 +336,6 @@ impl Records {
         .collect()
     }
 
-    /// Adds a pour that a person remembers and no trace shows. It has no measures until they are
-    /// entered as corrections, and no extraction removes it.
-    ///
-    /// # Errors
-    /// [`RecordError::NotFound`] for an unknown session.
-    pub fn add_pour_by_hand(&mut self, session: Uuid, at: Micros) -> Result<Uuid> {
-        self.session(session)?;
-        let id = Uuid::new_v4();
-        let tx = self.write()?;
-        tx.execute(
-            "INSERT INTO pours (id, session, number, poured_at, confidence, found_by)
-             VALUES (?1, ?2, 1, ?3, 1, 'hand')",
-            params![id.to_string(), session.to_string(), at.0],
-        )?;
-        renumber(&tx, session)?;
-        tx.commit()?;
-        Ok(id)
-    }
-
     /// Corrects a measure of a pour; `becomes` none says that it is not known after all. The
     /// detector's own figure stays beneath.
     ///
@@ -386,36 +370,6 @@ impl Records {
             name,
             was.map(|v| v.to_string()),
             becomes.map(|v| v.to_string()),
-            note,
-            now,
-        )?;
-        tx.commit()?;
-        Ok(())
-    }
-
-    /// Says that what was found is no pour (`struck`), or that it is one after all.
-    ///
-    /// # Errors
-    /// [`RecordError::NotFound`].
-    pub fn strike_pour(
-        &mut self,
-        pour: Uuid,
-        struck: bool,
-        note: Option<&str>,
-        now: Micros,
-    ) -> Result<()> {
-        let held = self.pour(pour)?;
-        if held.struck == struck {
-            return Ok(());
-        }
-        let word = |struck: bool| Some(if struck { "no" } else { "yes" }.to_owned());
-        let tx = self.write()?;
-        keep(
-            &tx,
-            pour,
-            "poured",
-            word(held.struck),
-            word(struck),
             note,
             now,
         )?;
@@ -537,14 +491,18 @@ fn apply(pour: &mut Pour, correction: &Correction) -> Result<()> {
     } else if correction.field == "poured" {
         pour.struck = correction.becomes.as_deref() == Some("no");
     }
-    // `destination` and `alloy` are columns of the pour itself; their rows are the history.
+    // Where metal left is corrected before the records see it (`hand.rs`), and `destination` and
+    // `alloy` are columns of the pour itself; their rows here are the history.
+    if correction.field == "poured_at" {
+        return Ok(());
+    }
     if !pour.corrected.contains(&correction.field) {
         pour.corrected.push(correction.field.clone());
     }
     Ok(())
 }
 
-fn keep(
+pub(super) fn keep(
     tx: &Transaction<'_>,
     pour: Uuid,
     field: &str,

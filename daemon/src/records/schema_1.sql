@@ -226,6 +226,18 @@ CREATE TABLE corrections (
 ) STRICT;
 CREATE INDEX corrections_of_pour ON corrections (pour);
 
+-- What people said of where metal left, as it stands; corrections hold its history. It wins
+-- over every extraction.
+CREATE TABLE hand_pours (
+  pour      TEXT PRIMARY KEY REFERENCES pours (id) ON DELETE CASCADE,
+  found_at  INTEGER,
+  poured_at INTEGER,
+  row       TEXT,
+  said_at   INTEGER NOT NULL,
+  note      TEXT,
+  CHECK (found_at IS NOT NULL OR poured_at IS NOT NULL)
+) STRICT;
+
 CREATE TABLE inspections (
   id                 TEXT PRIMARY KEY CHECK (length(id) = 36),
   line               TEXT NOT NULL REFERENCES flask_lines (id) ON DELETE CASCADE,

@@ -172,25 +172,6 @@ fn a_pour_that_nothing_binds_to_goes_and_a_bound_one_waits_to_come_back() {
 }
 
 #[test]
-fn a_pour_entered_by_hand_survives_every_extraction() {
-    let mut bench = Bench::new();
-    let by_hand = bench
-        .records
-        .add_pour_by_hand(bench.session, OPENED.plus_seconds(600.0))
-        .unwrap();
-    bench.extract(&[], &[]);
-    assert_eq!(bench.records.pour(by_hand).unwrap().row.number, 1);
-    assert_eq!(bench.extract(&[pour(10.1, 968.0)], &[]), [by_hand]);
-    let held = bench.records.pour(by_hand).unwrap();
-    assert_eq!(held.row.found_by, FoundBy::Hand);
-    assert_eq!(
-        held.row.pour_temperature_c,
-        Some(968.0),
-        "with the trace's measures"
-    );
-}
-
-#[test]
 fn pours_are_matched_to_cards_in_casting_order_and_count_once_inspected() {
     let mut bench = Bench::new();
     let (second, first) = (bench.card("B", 2), bench.card("A", 1));
@@ -313,7 +294,7 @@ fn what_a_person_took_apart_stays_apart_and_an_ingot_fills_no_flask() {
     assert!(bench.match_by_order().is_empty());
     bench
         .records
-        .strike_pour(pours[2], true, Some("a stir"), OPENED)
+        .strike_pour(pours[2], Some("a stir"), OPENED)
         .unwrap();
     bench.match_by_order();
     assert_eq!(
@@ -347,10 +328,7 @@ fn a_seal_is_as_old_as_the_pours_since_its_change() {
     let change = PartChange::of_machine(Part::Gasket, "bench-1", at(15.0));
     bench.records.add_part_change(&change, at(15.0)).unwrap();
     assert_eq!((age(&bench, 20.0), age(&bench, 40.0)), (Some(0), Some(2)));
-    bench
-        .records
-        .strike_pour(ids[1], true, None, OPENED)
-        .unwrap();
+    bench.records.strike_pour(ids[1], None, OPENED).unwrap();
     assert_eq!(age(&bench, 40.0), Some(1));
 }
 

@@ -608,6 +608,9 @@ impl Bench {
                 now,
             )?;
         }
+        for (pour, row) in &published.by_hand {
+            records.measured_by_hand(*pour, row)?;
+        }
         let pours = published
             .found
             .iter()

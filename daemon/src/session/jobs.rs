@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::thread::JoinHandle;
 
-use analysis::pour::Row;
+use analysis::pour::{PourRow, Row};
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
 use uuid::Uuid;
@@ -42,6 +42,9 @@ pub struct PublishedSession {
     pub moved: u64,
     /// Pulls and pours found in it.
     pub found: Vec<Row>,
+    /// What it shows where people said that metal left, by the pour's identity.
+    #[serde(default)]
+    pub by_hand: Vec<(Uuid, PourRow)>,
 }
 
 /// What came of a job.

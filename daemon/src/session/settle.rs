@@ -5,13 +5,15 @@
 use std::collections::BTreeMap;
 
 use analysis::alloy::Alloys;
-use analysis::pour::assemble::{Card, Context, GasketChange, Target, assemble};
+use analysis::pour::assemble::{Card, Context, Correction, GasketChange, Target, assemble};
+use analysis::pour::correction::corrected;
 use analysis::pour::{PourRow, PullRow, Row};
 use analysis::time::Micros;
 use uuid::Uuid;
 
 use crate::config::Config;
 use crate::records::features::Features;
+use crate::records::hand::HandPour;
 use crate::records::pours::PourFilter;
 use crate::records::words::Part;
 use crate::records::{Records, Result};
@@ -20,7 +22,8 @@ use crate::records::{Records, Result};
 pub const EXTRACTOR: &str = env!("CARGO_PKG_VERSION");
 
 /// Takes what the extractor found in a session's trace (`trace_sha256`), or has found so far
-/// while it is open (none), into the records, and matches its pours to the day's cards.
+/// while it is open (none), into the records, and matches its pours to the day's cards. What
+/// people said of where metal left is laid over it.
 ///
 /// # Errors
 /// When the records refuse; each step is whole or not done, and doing it again is harmless.
@@ -31,13 +34,28 @@ pub fn settle(
     rows: Vec<Row>,
     now: Micros,
 ) -> Result<()> {
-    let (pulls, pours) = apart(rows.clone());
     records.put_features(&Features {
         session,
         trace_sha256,
         extractor: EXTRACTOR.to_owned(),
-        rows,
+        rows: rows.clone(),
     })?;
+    lay_hand_over(records, session, rows, now)
+}
+
+/// Takes into the records what was said by hand since a session was settled.
+///
+/// # Errors
+/// As [`settle`].
+pub fn settle_hand(records: &mut Records, session: Uuid, now: Micros) -> Result<()> {
+    let found = records.features_of_session(session)?;
+    lay_hand_over(records, session, found.map_or(Vec::new(), |f| f.rows), now)
+}
+
+fn lay_hand_over(records: &mut Records, session: Uuid, rows: Vec<Row>, now: Micros) -> Result<()> {
+    let said = records.hand_pours_of_session(session)?;
+    let corrections: Vec<Correction> = said.iter().filter_map(HandPour::correction).collect();
+    let (pulls, pours) = apart(corrected(rows, &corrections));
     records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
     records.match_by_order(session, now)?;
     Ok(())
@@ -177,7 +195,11 @@ fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> 
         targets,
         cards,
         moulds: records.moulds()?,
-        corrections: Vec::new(),
+        corrections: records
+            .hand_pours_of_machine(machine)?
+            .iter()
+            .filter_map(HandPour::correction)
+            .collect(),
     })
 }
 

@@ -1,7 +1,8 @@
 //! The three minutes around one pour, with the moment of the pour at zero, so that the pours of
-//! a day can be laid side by side: melt above, vacuum below, all on the same scales.
+//! a day can be laid side by side: melt above, vacuum below, all on the same scales, with the
+//! pull shaded and, where a person put the pour elsewhere, the detector's moment dotted.
 
-use analysis::pour::PourRow;
+use analysis::pour::{PourRow, PullRow, Verdict};
 use analysis::units::ShownIn;
 
 use super::canvas::{Align, Canvas, Frame, Panel};
@@ -9,6 +10,7 @@ use super::reduce;
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, NARROW, TYPE_LABEL, TYPE_TICK};
 use super::text_width::width_bold;
 use super::{ChartError, Figure};
+use crate::moment::Moment;
 use crate::session_trace::{Readings, SessionTrace, between, seconds_after};
 use crate::table::{Cell, Table};
 use crate::wording;
@@ -20,6 +22,10 @@ pub const AFTER_S: f64 = 60.0;
 /// How far below the pour the scale reaches, K: deep enough to see the melt turn, not so deep
 /// that an emptied crucible flattens what came before.
 const BELOW_K: f64 = 60.0;
+
+/// A pour this far below the hottest of the day does not stretch the scale that all share, K: two
+/// alloys of one day are nearer, and a time that somebody mistyped is not.
+const TOO_FAR_K: f64 = 250.0;
 
 /// Scales that the close-ups of one session share.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,11 +39,11 @@ pub struct Scales {
 }
 
 /// The scales for these pours; none if no pour has a melt reading near it.
-pub fn scales(trace: &SessionTrace, pours: &[PourRow]) -> Option<Scales> {
-    let mut low = f64::INFINITY;
+pub fn scales(trace: &SessionTrace, moments: &[Moment<'_>]) -> Option<Scales> {
+    let mut lows = Vec::new();
     let mut high = f64::NEG_INFINITY;
     let mut deepest = None;
-    for pour in pours {
+    for pour in moments.iter().map(|m| m.pour) {
         let window = |r: &Readings| {
             between(
                 r,
@@ -55,11 +61,15 @@ pub fn scales(trace: &SessionTrace, pours: &[PourRow]) -> Option<Scales> {
         };
         high = high.max(top).max(pour.target_c.unwrap_or(top));
         let poured_at = pour.pour_temperature_c.unwrap_or(top);
-        low = low.min(poured_at - BELOW_K);
+        lows.push(poured_at - BELOW_K);
         if let Some(v) = window(&trace.vacuum_kpa).into_iter().reduce(f64::max) {
             deepest = Some(v.max(deepest.unwrap_or(1.0)));
         }
     }
+    let low = lows
+        .into_iter()
+        .filter(|low| *low >= high - TOO_FAR_K - BELOW_K)
+        .fold(f64::INFINITY, f64::min);
     (low < high).then_some(Scales {
         melt_low_c: low,
         melt_high_c: high + 8.0,
@@ -96,10 +106,12 @@ pub fn draw(
     id: &str,
     title: &str,
     trace: &SessionTrace,
-    pour: &PourRow,
+    moment: &Moment<'_>,
+    pulls: &[PullRow],
     scales: &Scales,
     shown: &ShownIn,
 ) -> Result<Figure, ChartError> {
+    let pour = moment.pour;
     let (from, until) = (
         pour.at.plus_seconds(-BEFORE_S),
         pour.at.plus_seconds(AFTER_S),
@@ -128,6 +140,19 @@ pub fn draw(
         shown.temperature(scales.melt_low_c).value,
         shown.temperature(scales.melt_high_c).value,
     );
+    let behind = canvas.panel(frame(melt_top, bottom), -BEFORE_S..AFTER_S, 0.0..1.0);
+    for pull in pulls {
+        let a = pull.opened_at.seconds_since(pour.at).max(-BEFORE_S);
+        let b = pull
+            .closed_at
+            .map_or(AFTER_S, |t| t.seconds_since(pour.at))
+            .min(AFTER_S);
+        if a < b {
+            let bad = matches!(pull.verdict, Verdict::Weak | Verdict::Missing);
+            let ink = if bad { Ink::WeakPull } else { Ink::Pull };
+            behind.rect(a..b, 0.0..1.0, ink)?;
+        }
+    }
     let panel = canvas.panel(frame(melt_top, melt_bottom), -BEFORE_S..AFTER_S, low..high);
     panel.rules(5, &style::number)?;
     canvas.text(
@@ -161,13 +186,23 @@ pub fn draw(
     }
 
     let whole = canvas.panel(frame(melt_top - 8.0, bottom), -BEFORE_S..AFTER_S, 0.0..1.0);
-    whole.upright(0.0, Ink::Pour)?;
+    if let Some(found) = moment.found_instead() {
+        // Where the detector had it.
+        whole.upright(found.at.seconds_since(pour.at), Ink::DoubtfulPour)?;
+    }
+    let struck = moment.is_struck();
+    let ink = if struck { Ink::DoubtfulPour } else { Ink::Pour };
+    whole.upright(0.0, ink)?;
     if let Some(c) = pour.pour_temperature_c {
-        let text = format!("poured at {}", shown.temperature(c));
+        let text = if struck {
+            "no pour".to_owned()
+        } else {
+            format!("poured at {}", shown.temperature(c))
+        };
         let half = width_bold(&text, TYPE_TICK) / 2.0;
         let x = whole.px_x(0.0).min(NARROW - half - 2.0);
         canvas.text((x, 22.0), &text, TYPE_TICK, Ink::CopperText, Align::Middle)?;
-        panel.ring(0.0, shown.temperature(c).value, 3.4, Ink::Pour)?;
+        panel.ring(0.0, shown.temperature(c).value, 3.4, ink)?;
     }
     let marks: Vec<(f64, String)> = [-120.0, -90.0, -60.0, -30.0, 0.0, 30.0, 60.0]
         .iter()

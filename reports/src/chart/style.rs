@@ -63,6 +63,10 @@ pub enum Ink {
     WeakPull,
     /// The moment of a pour.
     Pour,
+    /// A pour that is doubtful, was struck out, or was found elsewhere.
+    DoubtfulPour,
+    /// Kiln temperature.
+    Kiln,
     /// A band of the stage strip.
     Stage,
     /// Every other band of the stage strip.
@@ -71,7 +75,7 @@ pub enum Ink {
 
 impl Ink {
     /// All inks, for the checks that style sheet and code agree.
-    pub const ALL: [Ink; 19] = [
+    pub const ALL: [Ink; 21] = [
         Ink::Axis,
         Ink::Grid,
         Ink::Text,
@@ -89,6 +93,8 @@ impl Ink {
         Ink::Pull,
         Ink::WeakPull,
         Ink::Pour,
+        Ink::DoubtfulPour,
+        Ink::Kiln,
         Ink::Stage,
         Ink::StageOther,
     ];
@@ -113,6 +119,8 @@ impl Ink {
             Ink::Pull => "c-pull",
             Ink::WeakPull => "c-weakpull",
             Ink::Pour => "c-pour",
+            Ink::DoubtfulPour => "c-doubt",
+            Ink::Kiln => "c-kiln",
             Ink::Stage => "c-stage",
             Ink::StageOther => "c-stage2",
         }

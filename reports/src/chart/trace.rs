@@ -1,8 +1,8 @@
-//! The day's trace: melt, vacuum and cover gas on stacked panels over one time axis in the
-//! shop's own time, the stages as a labelled strip above, pulls as bands and pours as numbered
-//! lines through all panels. A channel that nobody senses has no panel.
+//! The day's trace: melt, vacuum, cover gas and kilns on stacked panels over one time axis in
+//! the shop's own time, the stages as a labelled strip above, pulls as bands with their verdicts
+//! and pours as numbered lines through all panels. A channel that nobody senses has no panel.
 
-use analysis::pour::{PourRow, PullRow, Verdict};
+use analysis::pour::{PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::units::ShownIn;
 use jiff::tz::TimeZone;
@@ -11,8 +11,9 @@ use super::canvas::{Align, Canvas, Frame, Panel};
 use super::reduce;
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, NARROW, TYPE_LABEL, TYPE_TICK, WIDE};
 use super::svg::SafeSvg;
-use super::text_width::width;
+use super::text_width::{width, width_bold};
 use super::{ChartError, Figure};
+use crate::moment::{Moment, Standing, found_by};
 use crate::session_trace::{SessionTrace, between, seconds_after};
 use crate::table::{Cell, Table};
 use crate::wording;
@@ -26,13 +27,16 @@ pub struct Day<'a> {
     pub trace: &'a SessionTrace,
     /// The pulls of the session.
     pub pulls: &'a [PullRow],
-    /// The pours of the session.
-    pub pours: &'a [PourRow],
+    /// The pours of the session, and what was taken for one.
+    pub moments: &'a [Moment<'a>],
     /// Units to show.
     pub shown: &'a ShownIn,
     /// The shop's time zone.
     pub zone: &'a TimeZone,
 }
+
+/// A temperature's scale never spans less, °C or °F.
+const LEAST_SPAN_DEGREES: f64 = 20.0;
 
 /// One panel's data, ready to draw.
 struct Strip {
@@ -68,7 +72,7 @@ pub fn draw(day: &Day<'_>) -> Result<Option<Figure>, ChartError> {
     }))
 }
 
-fn strips(day: &Day<'_>, from: Micros) -> Vec<Strip> {
+fn strips(day: &Day<'_>, from: Micros, until: Micros) -> Vec<Strip> {
     let shown = day.shown;
     let mut out = Vec::new();
     let mut add = |name: &str, unit: &str, height, ink, points: Vec<(f64, f64)>, from_zero| {
@@ -106,6 +110,19 @@ fn strips(day: &Day<'_>, from: Micros) -> Vec<Strip> {
         seconds_after(&day.trace.gas_l_min, from, |f| shown.flow(f).value),
         true,
     );
+    for (kiln, readings) in &day.trace.kilns_c {
+        add(
+            &wording::isolated(kiln),
+            shown.temperature(0.0).unit,
+            80.0,
+            Ink::Kiln,
+            // The burnout before the session is another night's matter.
+            seconds_after(between(readings, from, until), from, |c| {
+                shown.temperature(c).value
+            }),
+            false,
+        );
+    }
     out
 }
 
@@ -121,13 +138,21 @@ fn sheet(
     const STRIP_TOP: f64 = 26.0;
     const STRIP_HEIGHT: f64 = 20.0;
     const GAP: f64 = 30.0;
-    let strips = strips(day, from);
+    const LANE: f64 = 18.0;
+    let strips = strips(day, from, until);
     let length = until.seconds_since(from);
     let stages = !day.trace.stages.is_empty();
-    let first_top = if stages {
-        STRIP_TOP + STRIP_HEIGHT + GAP
+    // Verdicts of pulls stand between the strip of stages and the panels.
+    let lane = if stages {
+        STRIP_TOP + STRIP_HEIGHT + LANE / 2.0 + 2.0
     } else {
-        STRIP_TOP + 22.0
+        STRIP_TOP + LANE / 2.0
+    };
+    let first_top = match (stages, day.pulls.is_empty()) {
+        (true, true) => STRIP_TOP + STRIP_HEIGHT + GAP,
+        (true, false) => STRIP_TOP + STRIP_HEIGHT + LANE + GAP,
+        (false, true) => STRIP_TOP + 22.0,
+        (false, false) => STRIP_TOP + LANE + 22.0,
     };
     let last_bottom = first_top
         + strips.iter().map(|s| s.height).sum::<f64>()
@@ -172,6 +197,7 @@ fn sheet(
         draw_stages(day, &canvas, &whole, from, STRIP_TOP, STRIP_HEIGHT)?;
     }
     draw_pours(day, &canvas, &whole, from)?;
+    draw_verdicts(day, &canvas, &whole, from, lane)?;
     // Names last, each with an edge of paper, so that no line runs through them.
     let mut top = first_top;
     for strip in &strips {
@@ -204,6 +230,13 @@ fn strip_panel<'c>(canvas: &'c Canvas, strip: &Strip, frame: Frame, length: f64)
             (l.min(p.1), h.max(p.1))
         });
     let low = if strip.from_zero { low.min(0.0) } else { low };
+    // A kiln that holds its temperature is a level line, not its sensor's last digit.
+    let short = if strip.from_zero {
+        0.0
+    } else {
+        (LEAST_SPAN_DEGREES - (high - low)).max(0.0) / 2.0
+    };
+    let (low, high) = (low - short, high + short);
     let air = ((high - low) * 0.05).max(0.5);
     canvas.panel(
         frame,
@@ -270,18 +303,35 @@ fn draw_pours(
     from: Micros,
 ) -> Result<(), ChartError> {
     let mut free_from = f64::NEG_INFINITY;
-    for pour in day.pours {
-        let x = pour.at.seconds_since(from);
+    for moment in day.moments {
+        let x = moment.pour.at.seconds_since(from);
         if !whole.holds_x(x) {
             continue;
         }
-        canvas.with_tip(&pour_tip(day, pour), || whole.upright(x, Ink::Pour))?;
-        let text = pour.number.to_string();
+        let doubtful = matches!(moment.standing, Standing::Doubtful | Standing::Struck(_));
+        let ink = if doubtful {
+            Ink::DoubtfulPour
+        } else {
+            Ink::Pour
+        };
+        canvas.with_tip(&pour_tip(day, moment), || whole.upright(x, ink))?;
+        let text = moment.mark();
         let px = whole.px_x(x);
         let half = (width(&text, TYPE_TICK) / 2.0 + 4.0).max(8.5);
         // A number that would touch the one before it is left to the tooltip and the table.
         if px - half > free_from {
-            canvas.ring((px, 13.0), half, Ink::Pour)?;
+            match moment.standing {
+                Standing::ByHand(_) => canvas.rect(
+                    Frame {
+                        left: px - half,
+                        top: 13.0 - half,
+                        right: px + half,
+                        bottom: 13.0 + half,
+                    },
+                    Ink::Pour,
+                )?,
+                _ => canvas.ring((px, 13.0), half, ink)?,
+            }
             canvas.text((px, 13.0), &text, TYPE_TICK, Ink::CopperText, Align::Middle)?;
             free_from = px + half + 1.0;
         }
@@ -289,10 +339,67 @@ fn draw_pours(
     Ok(())
 }
 
-fn pour_tip(day: &Day<'_>, pour: &PourRow) -> String {
+/// What a pull came to, in a word and in a sign for where there is no room.
+fn verdict_word(pull: &PullRow) -> (&'static str, &'static str) {
+    match (pull.verdict, pull.poured) {
+        (Verdict::Weak, true) => ("weak", "!"),
+        (Verdict::Weak, false) => ("weak, called off", "!"),
+        (Verdict::Missing, true) => ("missing", "!"),
+        (Verdict::Missing, false) => ("missing, called off", "!"),
+        (_, false) => ("called off", "–"),
+        (Verdict::Good, true) => ("good", "+"),
+        (Verdict::Unknown, true) => ("unknown", "?"),
+    }
+}
+
+fn draw_verdicts(
+    day: &Day<'_>,
+    canvas: &Canvas,
+    whole: &Panel<'_>,
+    from: Micros,
+    y: f64,
+) -> Result<(), ChartError> {
+    if !day.pulls.is_empty() {
+        canvas.text((0.0, y), "pulls", TYPE_LABEL, Ink::SoftText, Align::Start)?;
+    }
+    let middle = |pull: &PullRow| {
+        let a = pull.opened_at.seconds_since(from);
+        let b = pull.closed_at.map_or(a, |t| t.seconds_since(from));
+        whole.px_x((a + b) / 2.0)
+    };
+    let mut free_from = whole.frame.left;
+    for (i, pull) in day.pulls.iter().enumerate() {
+        if !whole.holds_x(pull.opened_at.seconds_since(from)) {
+            continue;
+        }
+        let px = middle(pull);
+        // Half of the way to the next pull is this one's.
+        let free_until = day
+            .pulls
+            .get(i + 1)
+            .map_or(whole.frame.right, |next| (px + middle(next)) / 2.0);
+        let bad = matches!(pull.verdict, Verdict::Weak | Verdict::Missing);
+        let ink = if bad { Ink::CopperText } else { Ink::CoolText };
+        let (word, sign) = verdict_word(pull);
+        for text in [word, sign] {
+            let half = width_bold(text, TYPE_TICK) / 2.0 + 2.0;
+            if px - half >= free_from && px + half <= free_until {
+                canvas.with_tip(&pull_tip(day, pull), || {
+                    canvas.text((px, y), text, TYPE_TICK, ink, Align::Middle)
+                })?;
+                free_from = px + half;
+                break;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn pour_tip(day: &Day<'_>, moment: &Moment<'_>) -> String {
+    let pour = moment.pour;
     let mut tip = format!(
-        "pour {} at {}",
-        pour.number,
+        "{} at {}",
+        moment.name().to_lowercase(),
         wording::clock_seconds(pour.at, day.zone)
     );
     if let Some(c) = pour.pour_temperature_c {
@@ -300,6 +407,11 @@ fn pour_tip(day: &Day<'_>, pour: &PourRow) -> String {
     }
     if let Some(v) = pour.vacuum_kpa {
         tip += &format!(", vacuum {}", day.shown.vacuum(v));
+    }
+    match moment.standing {
+        Standing::ByHand(_) => tip += ", by hand",
+        Standing::Struck(_) => tip += ", struck out by hand",
+        Standing::Sure | Standing::Doubtful => tip += &format!(", by {}", found_by(pour)),
     }
     tip
 }
@@ -350,7 +462,10 @@ fn describe(day: &Day<'_>, from: Micros, until: Micros) -> String {
         .count() as u64;
     let mut text = format!(
         "{} and {} between {} and {}.",
-        wording::count(day.pours.len() as u64, "pour"),
+        wording::count(
+            day.moments.iter().filter(|m| !m.is_struck()).count() as u64,
+            "pour"
+        ),
         wording::count(day.pulls.len() as u64, "pull"),
         wording::clock(from, day.zone),
         wording::clock(until, day.zone),
@@ -358,7 +473,19 @@ fn describe(day: &Day<'_>, from: Micros, until: Micros) -> String {
     if weak > 0 {
         text += &format!(" {} weak or missing.", wording::count(weak, "pull"));
     }
-    text + " Copper lines are pours, by number; bands are pulls of vacuum."
+    text += " Copper lines are pours, by number; bands are pulls of vacuum, with their verdicts \
+             above (+ good, ! weak or missing, – called off, ? unknown, where there is no room).";
+    let any = |is: fn(&Standing<'_>) -> bool| day.moments.iter().any(|m| is(&m.standing));
+    if any(|s| matches!(s, Standing::Doubtful)) {
+        text += " A dotted line with ? is a pour that the trace cannot tell for certain.";
+    }
+    if any(|s| matches!(s, Standing::ByHand(_))) {
+        text += " A square number was put there by hand.";
+    }
+    if any(|s| matches!(s, Standing::Struck(_))) {
+        text += " A dotted line with × was struck out by hand.";
+    }
+    text
 }
 
 /// The stages with the melt's range in each: what the trace says, for those who cannot see it.
@@ -410,7 +537,7 @@ mod tests {
             id: "day",
             trace,
             pulls: &[],
-            pours: &[],
+            moments: &[],
             shown: &shown,
             zone: &zone,
         })

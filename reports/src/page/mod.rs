@@ -11,6 +11,7 @@
 //! | [`bad_flasks`] | each bad flask beside its nearest good one |
 //! | [`settings`] | defects over settings and by kind |
 //! | [`session`] | the session sheet |
+//! | `session_pours` | its close-ups of pours, with the commands that put them right |
 //! | [`index`] | the list of all reports |
 //! | [`cautions`] | what can hurt, and who to ask |
 //! | [`sheet`] | sections and blocks, before they are HTML |
@@ -21,6 +22,7 @@ pub mod cautions;
 pub mod in_figures;
 pub mod index;
 pub mod session;
+mod session_pours;
 pub mod settings;
 pub mod sheet;
 pub mod shop;

@@ -3,16 +3,17 @@
 
 use std::collections::BTreeMap;
 
-use analysis::pour::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow};
+use analysis::pour::{FlaskTemperatureFrom, PourRow, PullRow};
 use analysis::time::Micros;
 use serde::Serialize;
 
 use super::PageError;
 use super::cautions;
-use super::sheet::{Block, Drawn, Section};
+use super::sheet::{Block, Section};
 use super::shop::{Shop, Trouble};
 use super::week::trouble_block;
-use crate::chart::{close_up, trace};
+use crate::chart::trace;
+use crate::moment::{ByHand, found_by, moments};
 use crate::session_trace::SessionTrace;
 use crate::table::{Cell, Table};
 use crate::{verdicts, wording};
@@ -40,6 +41,10 @@ pub struct SessionSheet {
     pub pours: Vec<PourRow>,
     /// Its pulls, in order of time.
     pub pulls: Vec<PullRow>,
+    /// What people said of where metal left.
+    pub by_hand: Vec<ByHand>,
+    /// The command that puts a pour of this session right, up to its `--at`.
+    pub correct_with: String,
     /// Labels of flask cards by id, for the flasks that pours are matched to.
     pub labels: BTreeMap<String, String>,
     /// Flasks that the records say were cast in it, whether or not a pour was found for them.
@@ -179,7 +184,7 @@ impl SessionSheet {
             id: "day",
             trace: &self.trace,
             pulls: &self.pulls,
-            pours: &self.pours,
+            moments: &moments(&self.pours, &self.by_hand),
             shown: &self.shop.shown,
             zone: &self.shop.zone,
         })?;
@@ -214,45 +219,9 @@ impl SessionSheet {
         })
     }
 
-    fn flask_of(&self, pour: &PourRow) -> Option<String> {
+    pub(super) fn flask_of(&self, pour: &PourRow) -> Option<String> {
         let id = pour.flask.as_ref()?;
         Some(wording::shortened(self.labels.get(id).unwrap_or(id)))
-    }
-
-    fn close_ups(&self) -> Result<Section, PageError> {
-        let mut figures: Vec<Drawn> = Vec::new();
-        if let Some(scales) = close_up::scales(&self.trace, &self.pours) {
-            for pour in &self.pours {
-                let mut title = format!(
-                    "Pour {}, {}",
-                    pour.number,
-                    wording::clock(pour.at, &self.shop.zone)
-                );
-                if let Some(label) = self.flask_of(pour) {
-                    title += &format!(", flask {}", wording::isolated(&label));
-                }
-                let id = format!("pour-{}", pour.number);
-                figures.push(
-                    close_up::draw(&id, &title, &self.trace, pour, &scales, &self.shop.shown)?
-                        .into(),
-                );
-            }
-        }
-        let blocks = if figures.is_empty() {
-            vec![Block::text("No pour with readings around it.")]
-        } else {
-            vec![
-                Block::text(
-                    "Two minutes before and one after, all on the same scales. The copper line is the pour.",
-                ),
-                Block::Figures { figures },
-            ]
-        };
-        Ok(Section {
-            id: "pours",
-            title: "Each pour".to_owned(),
-            blocks,
-        })
     }
 
     fn measures(&self) -> Section {
@@ -290,12 +259,6 @@ impl SessionSheet {
             Cell::plain(v.filter(|v| v.is_finite()).map(show).unwrap_or_default())
         };
         for p in &self.pours {
-            let found = match p.found_by {
-                FoundBy::Switch => "stopper switch".to_owned(),
-                FoundBy::Tap => "a tap".to_owned(),
-                FoundBy::Trace => format!("the trace, {} sure", wording::percent(p.confidence)),
-                FoundBy::Hand => "hand".to_owned(),
-            };
             let from = match p.flask_temperature_from {
                 Some(FlaskTemperatureFrom::Measured) => "measured",
                 Some(FlaskTemperatureFrom::Cooled) => "kiln, cooled",
@@ -332,7 +295,7 @@ impl SessionSheet {
                         .map(|n| wording::count(u64::from(n), "pour"))
                         .unwrap_or_default(),
                 ),
-                Cell::plain(found),
+                Cell::plain(found_by(p)),
             ]);
         }
         Section {

@@ -52,6 +52,13 @@ pub enum Block {
         /// The charts.
         figures: Vec<Drawn>,
     },
+    /// Commands to copy.
+    Commands {
+        /// What they are for.
+        intro: String,
+        /// The commands.
+        commands: Vec<Command>,
+    },
     /// Nothing to show: what is missing and how to supply it.
     Missing {
         /// What is missing.
@@ -59,6 +66,15 @@ pub enum Block {
         /// How to supply it.
         supply: String,
     },
+}
+
+/// A command that a reader may copy into a terminal.
+#[derive(Clone, Debug, Serialize)]
+pub struct Command {
+    /// What it does.
+    pub what: String,
+    /// The command, as it is to be typed.
+    pub line: String,
 }
 
 /// A link to another page of the book.
@@ -87,6 +103,12 @@ pub struct Drawn {
     wide: bool,
     /// Whether its numbers stand open beside it and not folded below.
     beside: bool,
+    /// Who says what it shows, below it.
+    word: String,
+    /// How to put that right.
+    commands: Vec<Command>,
+    /// Whether the commands are folded away.
+    folded: bool,
 }
 
 impl From<Figure> for Drawn {
@@ -99,6 +121,9 @@ impl From<Figure> for Drawn {
             svg: safe(&f.svg),
             wide: f.narrow.is_some(),
             beside: false,
+            word: String::new(),
+            commands: Vec::new(),
+            folded: true,
             narrow: f.narrow.as_ref().map(safe),
             title: f.title,
             note: f.note,
@@ -108,6 +133,15 @@ impl From<Figure> for Drawn {
 }
 
 impl Drawn {
+    /// The same figure with a word below it and commands that put it right.
+    #[must_use]
+    pub fn with_word(mut self, word: String, commands: Vec<Command>, folded: bool) -> Drawn {
+        self.word = word;
+        self.commands = commands;
+        self.folded = folded;
+        self
+    }
+
     /// The same figure with its numbers open beside it.
     #[must_use]
     pub fn with_numbers_beside(mut self) -> Drawn {

@@ -15,6 +15,7 @@ use analysis::units::{Scheme, ShownIn};
 use jiff::tz::TimeZone;
 
 use super::*;
+use crate::moment::ByHand;
 use crate::session_trace::{SessionTrace, StageSpan};
 
 /// Markup, quotes, a template tag, reading-direction marks, a picture, a control character.
@@ -150,6 +151,17 @@ fn session() -> SessionSheet {
                 .collect(),
             vacuum_kpa: (0..3600).map(|i| (reading(i), f64::from(i % 90))).collect(),
             gas_l_min: vec![],
+            kilns_c: vec![(
+                "kiln-1".to_owned(),
+                (0..60)
+                    .map(|i| {
+                        (
+                            reading(0).plus_seconds(f64::from(i) * 600.0 - 32_400.0),
+                            555.0,
+                        )
+                    })
+                    .collect(),
+            )],
             stages: vec![StageSpan {
                 name: "molten".to_owned(),
                 from: opened,
@@ -159,6 +171,8 @@ fn session() -> SessionSheet {
         pours: vec![pour(1, reading(1800))],
         pulls: vec![pull("bench-1", Verdict::Good, 84.0)],
         labels: BTreeMap::from([("card".to_owned(), "A1".to_owned())]),
+        by_hand: vec![],
+        correct_with: "pourbook record pour --session 2026-11-18T0912-bench-1".to_owned(),
         flasks_cast: 1,
         troubles: vec![],
     }
@@ -452,7 +466,7 @@ fn a_session_sheet_shows_the_day_and_each_pour_and_what_was_not_heard() {
     // The day, wide and narrow, and one close-up.
     assert_eq!(html.matches("<svg ").count(), 3);
     for says in [
-        "Pour 1, 09:42, flask A1",
+        "Pour 1, 09:42:00, flask A1",
         "Not heard in this session: cover gas.",
         "readings missing just before the pour",
         "1 pour at 960",
@@ -468,6 +482,52 @@ fn a_session_sheet_shows_the_day_and_each_pour_and_what_was_not_heard() {
     let html = render_session(&silent).unwrap();
     check_page(&html);
     assert!(html.contains("This session has no readings") && html.contains("still open"));
+}
+
+#[test]
+fn a_session_sheet_says_what_the_detector_said_and_how_to_put_it_right() {
+    let found = |minutes: f64, confidence| PourRow {
+        confidence,
+        ..pour(1, at("2026-11-18T09:12:00Z").plus_seconds(60.0 * minutes))
+    };
+    let said = |to: Option<f64>, found| ByHand {
+        at: to.map(|m| at("2026-11-18T09:12:00Z").plus_seconds(60.0 * m)),
+        found,
+        said_at: at("2026-11-19T08:00:00Z"),
+        note: Some(HOSTILE.to_owned()),
+    };
+    let mut sheet = session();
+    sheet.pours = [(10.0, 0.97), (20.0, 0.41), (30.0, 1.0)]
+        .iter()
+        .zip(1..)
+        .map(|((minutes, confidence), number)| PourRow {
+            number,
+            ..found(*minutes, *confidence)
+        })
+        .collect();
+    sheet.by_hand = vec![
+        said(Some(30.0), Some(found(30.5, 0.62))),
+        said(None, Some(found(40.0, 0.55))),
+    ];
+    sheet.pulls[0].poured = false;
+    let html = render_session(&sheet).unwrap();
+    check_page(&html);
+    for says in [
+        "kiln-1, °C",
+        "Found by the trace, 97\u{a0}% sure.",
+        "The trace cannot tell (41\u{a0}% sure)",
+        "the trace cannot tell; look and correct",
+        "the detector had it at 09:42:30",
+        "No metal left here: said by hand",
+        "3 pours at",
+        "called off",
+        "--session 2026-11-18T0912-bench-1 --at 09:32:00</code>",
+        "--at 09:32:00 --none</code>",
+        "--at 09:42:00 --undo</code>",
+        "--at 09:52:00 --undo</code>",
+    ] {
+        assert!(html.contains(says), "{says}");
+    }
 }
 
 #[test]

@@ -17,6 +17,7 @@
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
 //! | [`order`] | which pour belongs to which card, by order and kiln times |
+//! | [`burnouts`] | what kilns did, and what was wrong with it |
 //! | [`card`] | what a flask card says |
 //! | [`flasks`] | flask cards and their lines, kept and looked up |
 //! | [`imported_traces`] | which traces of other loggers were imported, so that none is twice |
@@ -29,6 +30,7 @@
 //! | [`dictionary`] | every table and column in words, with its unit |
 
 pub mod book;
+pub mod burnouts;
 pub mod card;
 pub mod claims;
 pub mod dictionary;

@@ -5,11 +5,14 @@ pub mod bench;
 pub mod filed;
 pub mod jobs;
 pub mod keeper;
+pub mod kilns;
 pub mod live;
 pub mod metadata;
+mod needed;
 pub mod recovery;
 pub mod retire;
 mod say;
+mod say_kiln;
 pub mod settle;
 
 pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

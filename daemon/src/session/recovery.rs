@@ -160,6 +160,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
     let mut late: Vec<(Arc<str>, Uuid)> = Vec::new();
     let Bench {
         machines,
+        kilns,
         setup: given,
         taken,
         ..
@@ -172,6 +173,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
             let Entry::Reading(reading) = entry else {
                 return;
             };
+            kilns.gather(reading);
             for (name, machine) in machines.iter_mut() {
                 if !machine.keeper.hears(&reading.place) {
                     continue;
@@ -184,6 +186,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
             }
         })
         .context("reading the journal")?;
+    bench.follow_gathered()?;
     let now = bench.setup.clock.now();
     for (machine, id) in late {
         bench.late.insert(id, (machine, now));

@@ -83,6 +83,23 @@ pub struct Courses {
     kilns: BTreeMap<u8, Course>,
 }
 
+/// The kilns of one session, from its samples in any order.
+pub fn courses_of(samples: &[Sample]) -> Vec<KilnRow> {
+    let kiln = |s: &&Sample| {
+        matches!(
+            s.channel,
+            Channel::KilnTemperature(_) | Channel::KilnDoor(_)
+        )
+    };
+    let mut sorted: Vec<Sample> = samples.iter().filter(kiln).copied().collect();
+    sorted.sort_by(Sample::total_cmp);
+    let mut courses = Courses::default();
+    for sample in &sorted {
+        courses.push(sample);
+    }
+    courses.rows()
+}
+
 #[derive(Clone, Debug, Default)]
 struct Course {
     minutes: Minutes,

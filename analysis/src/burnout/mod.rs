@@ -11,6 +11,7 @@
 //! | [`shape`] | ramps and holds found in a trace, with no programme given |
 //! | [`course`] | a kiln's trace made small enough to be kept with the session |
 //! | [`soak`] | minutes that a flask stood at its set point before it was taken out |
+//! | [`withdrawal`] | when a flask left the kiln, and how hot that was |
 //! | [`row`] | a burnout and its faults as the records and the sheet have them |
 
 pub mod course;
@@ -26,9 +27,11 @@ pub mod step;
 mod synthetic;
 #[cfg(test)]
 mod trade_tests;
+pub mod withdrawal;
 
-pub use course::{Courses, KilnRow};
+pub use course::{Courses, KilnRow, courses_of};
 pub use door::DoorOpening;
 pub use follow::{Event, Follower, Setup};
 pub use programme::{Programme, ProgrammeError, Step};
 pub use row::{BurnoutRow, FaultKind, FaultRow, SpellKind, SpellRow};
+pub use withdrawal::{Withdrawal, withdrawal};

@@ -153,7 +153,9 @@ impl Steps {
             since,
             from_c,
         } = &mut self.position
-            && self.programme.steps()[*step].to_c.is_some_and(|to| to > *from_c)
+            && self.programme.steps()[*step]
+                .to_c
+                .is_some_and(|to| to > *from_c)
         {
             *since = since.plus_seconds(seconds);
         }

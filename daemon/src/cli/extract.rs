@@ -5,8 +5,10 @@ use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
+use analysis::burnout::{KilnRow, courses_of};
+use analysis::channel::Channel;
 use analysis::pour::{Row, extract};
-use analysis::trace::read_trace;
+use analysis::trace::{TraceReader, read_trace};
 use anyhow::{Context, bail};
 use clap::Args;
 
@@ -58,6 +60,20 @@ pub fn rows_of(file: &Path) -> anyhow::Result<Vec<Row>> {
         .file_stem()
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     Ok(extract(&trace.samples, &meta(&trace.metadata, &stem)))
+}
+
+/// The kilns of one trace file in few corners; only their channels are read.
+pub fn kilns_of(file: &Path) -> anyhow::Result<Vec<KilnRow>> {
+    let name = || file.display().to_string();
+    let open = File::open(file).with_context(name)?;
+    let mut trace = TraceReader::open(open).with_context(name)?;
+    let mut samples = Vec::new();
+    for channel in trace.channels() {
+        if matches!(channel, Channel::KilnTemperature(_) | Channel::KilnDoor(_)) {
+            samples.extend(trace.read_channel(channel).with_context(name)?);
+        }
+    }
+    Ok(courses_of(&samples))
 }
 
 /// What every Parquet file begins and ends with (Apache Parquet format, "File Format").

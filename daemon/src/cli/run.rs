@@ -141,6 +141,7 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
     let close = newest.ok_or_else(|| anyhow!("the journal has no close of {}", args.session))?;
     let published = publish(&storage, id, &close)?;
     let found = extract::rows_of(&book.below(&published.path))?;
+    let kilns = extract::kilns_of(&book.below(&published.path))?;
     out::json_lines(&[PublishedSession {
         lost: published
             .holes
@@ -154,5 +155,6 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
         generation: published.generation,
         moved: published.moved,
         found,
+        kilns,
     }])
 }

@@ -3,6 +3,7 @@
 
 use analysis::burnout::{BurnoutRow, FaultKind, FaultRow, SpellKind, SpellRow};
 use analysis::time::Micros;
+use jiff::civil::Date;
 use rusqlite::{OptionalExtension, Transaction, params};
 use uuid::Uuid;
 
@@ -205,6 +206,20 @@ impl Records {
                 .copied()
                 .filter(|_| most - least <= AGREE_K),
         })
+    }
+
+    /// When the first flask of a load that is poured on `day` went into its kiln, as far as the
+    /// load's cards say.
+    ///
+    /// # Errors
+    /// When SQLite fails.
+    pub fn load_in_at(&self, kiln: &str, load: &str, day: Date) -> Result<Option<Micros>> {
+        let at: Option<i64> = self.db.query_row(
+            "SELECT min(kiln_in_at) FROM flasks WHERE kiln = ?1 AND load = ?2 AND day = ?3",
+            params![kiln, load, day.to_string()],
+            |row| row.get(0),
+        )?;
+        Ok(at.map(Micros))
     }
 
     fn spells_of(&self, burnout: &str) -> Result<Vec<SpellRow>> {

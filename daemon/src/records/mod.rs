@@ -22,6 +22,7 @@
 //! | [`flasks`] | flask cards and their lines, kept and looked up |
 //! | [`imported_traces`] | which traces of other loggers were imported, so that none is twice |
 //! | [`inspections`] | what came of the pieces, by stage |
+//! | [`kiln_courses`] | each session's kilns in few corners |
 //! | [`metal`] | lots, charges and the weights that came back |
 //! | [`parts`] | part changes and probe checks |
 //! | [`targets`] | what the shop means to do, and meant before |
@@ -41,6 +42,7 @@ pub mod features;
 pub mod flasks;
 pub mod imported_traces;
 pub mod inspections;
+pub mod kiln_courses;
 pub mod matching;
 pub mod metal;
 pub mod order;

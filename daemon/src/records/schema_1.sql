@@ -353,6 +353,14 @@ CREATE TABLE unreadable_payloads (
   PRIMARY KEY (place, channel, payload)
 ) STRICT;
 
+-- Each session's kilns in few corners, one JSON object a kiln.
+CREATE TABLE kiln_courses (
+  session TEXT NOT NULL REFERENCES sessions (id) ON DELETE CASCADE,
+  number  INTEGER NOT NULL CHECK (number >= 1),
+  course  TEXT NOT NULL,
+  PRIMARY KEY (session, number)
+) STRICT;
+
 -- What kilns did, whoever's flasks were in them. A burnout keeps its identity by its time.
 CREATE TABLE burnouts (
   id                      TEXT PRIMARY KEY CHECK (length(id) = 36),

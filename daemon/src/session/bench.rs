@@ -236,7 +236,12 @@ impl Bench {
             if !machine.keeper.hears(&reading.place) {
                 continue;
             }
-            match machine.keeper.take(seq, reading, Uuid::new_v4) {
+            let step = machine.keeper.take(seq, reading, Uuid::new_v4);
+            for id in machine.keeper.late_burnout(seq, reading) {
+                let late = (Arc::clone(&name), self.setup.clock.now());
+                self.late.insert(id, late);
+            }
+            match step {
                 Step::None => {}
                 Step::Opened(id) => {
                     self.open_session(&name, id)?;
@@ -363,6 +368,8 @@ impl Bench {
         ) {
             board.pour(machine, pour);
         }
+        let kilns = session.live.kilns();
+        self.setup.records.put_kiln_courses(id, &kilns)?;
         settle::settle(&mut self.setup.records, id, None, rows, now)?;
         let opened = self.setup.records.session(id)?.opened_at;
         settle::assemble_machine(
@@ -619,6 +626,7 @@ impl Bench {
             .iter()
             .filter(|r| matches!(r, analysis::pour::Row::Pour(_)))
             .count();
+        records.put_kiln_courses(close.session, &published.kilns)?;
         settle::settle(
             records,
             close.session,

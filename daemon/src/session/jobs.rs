@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::thread::JoinHandle;
 
+use analysis::burnout::KilnRow;
 use analysis::pour::Row;
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
@@ -42,6 +43,8 @@ pub struct PublishedSession {
     pub moved: u64,
     /// Pulls and pours found in it.
     pub found: Vec<Row>,
+    /// Its kilns in few corners.
+    pub kilns: Vec<KilnRow>,
 }
 
 /// What came of a job.

@@ -3,9 +3,11 @@
 
 pub mod bench;
 pub mod filed;
+mod in_kiln;
 pub mod jobs;
 pub mod keeper;
-pub mod kilns;
+mod kiln_heat;
+mod kilns;
 pub mod live;
 pub mod metadata;
 mod needed;

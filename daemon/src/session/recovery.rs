@@ -178,7 +178,10 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
                 if !machine.keeper.hears(&reading.place) {
                     continue;
                 }
-                match machine.keeper.take(seq, reading, Uuid::new_v4) {
+                let step = machine.keeper.take(seq, reading, Uuid::new_v4);
+                let of_burnout = machine.keeper.late_burnout(seq, reading);
+                late.extend(of_burnout.into_iter().map(|id| (Arc::clone(name), id)));
+                match step {
                     Step::Opened(id) => opened.push((Arc::clone(name), id)),
                     Step::Late(id) => late.push((Arc::clone(name), id)),
                     Step::None | Step::Within(_) => {}

@@ -19,12 +19,14 @@
 //! | [`channel`] | the names of what a bench can sense, and the unit each is stored in |
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
 //! | [`flask`] | one flask as the statistics see it |
+//! | [`burnout`] | a kiln followed against its programme, and the soak of its flasks |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
 //! | [`trace`] | a session's samples as one Parquet file |
 //! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod alloy;
 pub mod atmosphere;
+pub mod burnout;
 pub mod channel;
 pub mod charge;
 pub mod cooling;

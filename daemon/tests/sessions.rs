@@ -9,6 +9,7 @@ use std::process::Command;
 use std::sync::Arc;
 use std::time::Duration;
 
+use analysis::burnout::FaultKind;
 use analysis::channel::Channel;
 use analysis::pour::FoundBy;
 use analysis::sample::Quality;
@@ -488,4 +489,80 @@ async fn a_machine_taken_out_of_the_configuration_still_has_its_session_publishe
     shop.published(1).await;
     shop.assert_each_once(&hot(0..20));
     second.stop().await;
+}
+
+const KILN: &str = r#"
+[[programme]]
+name = "usual"
+steps = [
+  { to = "150 Cel", ramp = "180 K/h", hold_min = 60 },
+  { to = "730 Cel", ramp = "180 K/h", hold_min = 120 },
+  { to = "555 Cel", ramp = "120 K/h" },
+]
+[[kiln]]
+name = "kiln-1"
+programme = "usual"
+[kiln.channels.kiln_temperature]
+topic = "shop/kiln-1/temperature"
+unit = "Cel"
+"#;
+
+/// A reading a minute from the evening before: to 150 °C, held, and on its way to 730 °C until
+/// its power fails five hours after nine.
+fn failing_night(minutes: std::ops::Range<i32>) -> Vec<Reading> {
+    minutes
+        .map(|m| {
+            let t = f64::from(m);
+            let value = match t {
+                t if t < 43.0 => 20.0 + 3.0 * t,
+                t if t < 103.0 => 150.0,
+                t if t < 250.0 => 150.0 + 3.0 * (t - 103.0),
+                t => 591.0 - 3.0 * (t - 250.0),
+            };
+            Reading {
+                place: Place::Kiln("kiln-1".into()),
+                channel: Channel::KilnTemperature(0),
+                ..melt(t, value.max(20.0))
+            }
+        })
+        .collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_kiln_that_fails_at_night_is_told_and_kept_though_no_session_is_open() {
+    let shop = Shop::new();
+    std::fs::write(shop.book.config(), format!("{CONFIG}{KILN}")).unwrap();
+    let first = shop.start();
+    shop.clock.advance_to(at(200.0));
+    first.hear(&failing_night(0..200)).await;
+    // Cut off in mid-burnout: the next start finds it again in the journal, and it is one.
+    first.cut_off().await;
+    let second = shop.start();
+    shop.clock.advance_to(at(275.0));
+    second.hear(&failing_night(200..275)).await;
+    let kept = shop.records().burnouts(None, at(-60.0), at(600.0)).unwrap();
+    assert_eq!(kept.len(), 1, "{kept:?}");
+    assert_eq!(kept[0].programme.as_deref(), Some("usual"));
+    assert!(!kept[0].joined_late && kept[0].ended_at.is_none());
+    let fault = kept[0].faults[0];
+    assert!(
+        matches!(fault.kind, FaultKind::Cooling | FaultKind::Stalled),
+        "{fault:?}"
+    );
+    assert!(
+        fault.told_at.seconds_since(at(250.0)) < 12.0 * MINUTE,
+        "{fault:?}"
+    );
+    // Then nothing more is heard, and that is told by the clock alone.
+    shop.clock.advance_to(at(282.0));
+    for _ in 0..100 {
+        let kept = shop.records().burnouts(None, at(-60.0), at(600.0)).unwrap();
+        if kept[0].faults.iter().any(|f| f.kind == FaultKind::Silent) {
+            assert_eq!(shop.sessions(), Vec::new());
+            second.stop().await;
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    panic!("the silence was not told");
 }

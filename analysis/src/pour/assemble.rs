@@ -74,6 +74,9 @@ pub struct Card {
     pub kiln_temperature_c: Option<f64>,
     /// Soak actually held, min; likewise.
     pub soak_min: Option<f64>,
+    /// What was off about its time in the kiln and its way out, in the words of
+    /// [`super::rows::quality`]; likewise.
+    pub quality: Vec<&'static str>,
 }
 
 /// How the shop's flasks cool, from some time on.
@@ -327,6 +330,12 @@ fn fill_from_card(pour: &mut PourRow, card: Option<&Card>, context: &Context) {
     if card.soak_min.is_some() {
         pour.soak_min = card.soak_min;
     }
+    for word in &card.quality {
+        if !pour.quality.iter().any(|w| w == word) {
+            pour.quality.push((*word).to_owned());
+        }
+    }
+    pour.quality.sort_unstable();
     let transfer = card
         .out_of_kiln_at
         .map(|out| pour.at.seconds_since(out))

@@ -210,12 +210,19 @@ pub mod quality {
     /// The melt's turn is faint, or may be a stir: look at the trace.
     pub const FAINT_TURN: &str = "faint-turn";
 
+    /// The kiln's door opened before this pour, and not when the card says the flask came out;
+    /// the door is believed.
+    pub const KILN_DOOR_DISAGREES: &str = "kiln-door-disagrees";
+    /// The flask stood at its set point for a shorter time than its card, or the target, asks.
+    pub const SHORT_SOAK: &str = "short-soak";
+
     /// All of them, in alphabetical order.
-    pub const WORDS: [&str; 14] = [
+    pub const WORDS: [&str; 16] = [
         BELOW_LIQUIDUS,
         FAINT_TURN,
         GAP_AT_POUR,
         GAP_BEFORE_POUR,
+        KILN_DOOR_DISAGREES,
         MISSING_PULL,
         NO_GAS_READING,
         NO_GAS_SENSOR,
@@ -225,6 +232,7 @@ pub mod quality {
         NO_VACUUM_READING,
         NO_VACUUM_SENSOR,
         PROBE_MOVED,
+        SHORT_SOAK,
         WEAK_PULL,
     ];
 }

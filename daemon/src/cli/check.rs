@@ -54,6 +54,9 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
     let config = load(&book)?;
     if !args.json {
         out::line(&format!("{}: no faults found", book.config().display()))?;
+        for line in super::check_kilns::kiln_lines(&book, &config) {
+            out::line(&line)?;
+        }
     }
     if args.config_only {
         return Ok(());

@@ -3,6 +3,7 @@
 //! failed, or with 2 when it was called wrongly.
 
 mod check;
+mod check_kilns;
 mod demo;
 mod evidence;
 mod export;

@@ -121,6 +121,9 @@ struct FlaskArgs {
     /// When it came out of the kiln
     #[arg(long, value_name = "TIME")]
     kiln_out: Option<String>,
+    /// The kiln programme it burns out in, if it is not the kiln's usual
+    #[arg(long, value_name = "NAME")]
+    programme: Option<String>,
     /// Anything else
     #[arg(long)]
     note: Option<String>,
@@ -244,6 +247,17 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
     card.kiln_in_at = time(&args.kiln_in)?;
     card.kiln_out_at = time(&args.kiln_out)?;
     card.note = args.note.clone();
+    if let Some(name) = &args.programme
+        && opened.config.programme(name).is_none()
+    {
+        let known = opened.config.programmes.iter().map(|p| p.name());
+        anyhow::bail!(
+            "--programme: there is no [[programme]] named \"{}\" in pourbook.toml (there: {})",
+            name.escape_debug(),
+            known.collect::<Vec<_>>().join(", ")
+        );
+    }
+    card.programme = args.programme.clone();
     card.lines = if args.line.is_empty() {
         vec![FlaskLine {
             pattern: args.pattern.clone(),

@@ -154,6 +154,7 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
             Some((said.pour, row))
         })
         .collect();
+    let kilns = extract::kilns_of(&book.below(&published.path))?;
     out::json_lines(&[PublishedSession {
         lost: published
             .holes
@@ -168,5 +169,6 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
         moved: published.moved,
         found,
         by_hand,
+        kilns,
     }])
 }

@@ -4,8 +4,13 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use analysis::burnout::Programme;
+use analysis::burnout::follow::HIGHEST_C;
+use analysis::channel::Quantity;
+
 use super::channel::{self, Heard, Owner, Topics};
 use super::known;
+use super::quantity::read_with_unit;
 use super::read::{At, Table};
 
 /// Longest name of a machine or kiln; it goes into folder and file names.
@@ -18,9 +23,19 @@ pub struct Kiln {
     pub name: Arc<str>,
     /// How far its shelves may lie apart until they are surveyed, K. Default: 30.
     pub spread_k: f64,
+    /// What it runs unless the cards of its load say otherwise: the name of a `[[programme]]`.
+    /// Default: unknown; then only what any burnout must not do is told.
+    pub programme: Option<String>,
+    /// Hotter than this is told whatever the programme says, °C. Default: 760 °C; the
+    /// investment's own sheet counts.
+    pub highest_c: f64,
     /// What is heard of it.
     pub channels: Vec<Heard>,
 }
+
+/// A kiln's limit is somewhere in here, °C: above any casting temperature, below what kilns of
+/// this kind reach.
+const LIMIT_C: (f64, f64) = (300.0, 1_300.0);
 
 /// `[[machine]]`.
 #[derive(Clone, Debug)]
@@ -49,17 +64,27 @@ pub(super) struct Names {
     kilns: Vec<Arc<str>>,
 }
 
-/// Reads every `[[kiln]]`.
+/// Reads every `[[kiln]]`; the programmes must have been read.
 pub(super) fn read_kilns(
     root: &Table<'_>,
     ambient_kpa: f64,
     topics: &mut Topics,
     names: &mut Names,
+    programmes: &[Programme],
 ) -> Vec<Kiln> {
     let mut kilns = Vec::new();
     for table in root.tables("kiln") {
         let name = read_name(&table, "kiln-1", names);
         let spread_k = table.number_in("spread_k", 0.0, 300.0, "K");
+        let highest_c = read_with_unit(
+            &table,
+            "highest_temperature",
+            Quantity::Temperature,
+            LIMIT_C,
+            "760 Cel",
+        )
+        .unwrap_or(HIGHEST_C);
+        let programme = read_programme_name(&table, programmes, highest_c);
         let channels = channel::read_all(&table, Owner::Kiln, ambient_kpa, topics);
         table.finish();
         if let Some(name) = name {
@@ -67,11 +92,45 @@ pub(super) fn read_kilns(
             kilns.push(Kiln {
                 name,
                 spread_k: spread_k.map_or(30.0, |n| n.value),
+                programme,
+                highest_c,
                 channels,
             });
         }
     }
     kilns
+}
+
+/// The kiln's own programme, which must be one and stay below the kiln's limit.
+fn read_programme_name(
+    table: &Table<'_>,
+    programmes: &[Programme],
+    highest_c: f64,
+) -> Option<String> {
+    let At { value, span } = table.text("programme", "medium-flasks")?;
+    let Some(programme) = programmes.iter().find(|p| p.name() == value) else {
+        let known: Vec<&str> = programmes.iter().map(Programme::name).collect();
+        table.problems.add(
+            &span,
+            format!(
+                "there is no [[programme]] named \"{}\"; {}",
+                value.escape_debug(),
+                known::advice(&value, &known, "programmes")
+            ),
+        );
+        return None;
+    };
+    if let Some(hottest) = programme.hottest_c().filter(|c| *c > highest_c) {
+        table.problems.add(
+            &span,
+            format!(
+                "the programme \"{}\" goes to {hottest:.0} °C and \"highest_temperature\" is \
+                 {highest_c:.0} °C; raise it, or lower the programme",
+                value.escape_debug()
+            ),
+        );
+    }
+    Some(value)
 }
 
 /// Reads every `[[machine]]`; the kilns must have been read.

@@ -9,6 +9,7 @@
 //! | [`error`] | what was wrong and where |
 //! | [`secret`] | passwords, which come from files or the environment only |
 //! | [`shop`] | `[shop]`: name, time zone, altitude, what people see |
+//! | [`mod@programme`] | `[[programme]]`: what kilns are told to run |
 //! | [`mod@bench`] | `[[kiln]]` and `[[machine]]` |
 //! | [`channel`] | one heard channel: topic, unit, limits |
 //! | [`network`] | `[mqtt]` and `[pages]`: addresses and who may use them |
@@ -17,6 +18,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use analysis::burnout::Programme;
 use analysis::defect::DefectKinds;
 use toml::de::DeTable;
 
@@ -30,6 +32,7 @@ pub mod error;
 mod known;
 pub mod network;
 pub mod practice;
+pub mod programme;
 mod quantity;
 mod read;
 pub mod secret;
@@ -61,6 +64,8 @@ pub struct Config {
     pub pages: Pages,
     /// `[shop.channels]`: heard once, copied into every session.
     pub shop_channels: Vec<Heard>,
+    /// `[[programme]]`: what kilns are told to run. Default: none.
+    pub programmes: Vec<Programme>,
     /// `[[kiln]]`, in the order written. Default: none.
     pub kilns: Vec<Kiln>,
     /// `[[machine]]`, in the order written. Default: none.
@@ -179,6 +184,11 @@ impl Config {
         self.kilns.iter().find(|k| &*k.name == name)
     }
 
+    /// The programme of this name.
+    pub fn programme(&self, name: &str) -> Option<&Programme> {
+        self.programmes.iter().find(|p| p.name() == name)
+    }
+
     /// The target for an alloy and section: the exact section's if there is one, else the one
     /// that names no section.
     pub fn target(&self, alloy: &str, section: Option<&str>) -> Option<&Target> {
@@ -253,7 +263,8 @@ fn read_root(
         table.finish();
     }
     let mut names = bench::Names::default();
-    let kilns = bench::read_kilns(root, ambient_kpa, &mut topics, &mut names);
+    let programmes = programme::read_programmes(root);
+    let kilns = bench::read_kilns(root, ambient_kpa, &mut topics, &mut names, &programmes);
     let machines = bench::read_machines(root, ambient_kpa, &mut topics, &mut names);
     let way_in = network::read_mqtt(root, around);
     let pages = network::read_pages(root, around);
@@ -266,6 +277,7 @@ fn read_root(
         way_in: way_in?,
         pages: pages?,
         shop_channels,
+        programmes,
         kilns,
         machines,
         targets,

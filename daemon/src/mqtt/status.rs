@@ -8,6 +8,8 @@
 //! | `pourbook/MACHINE/status` | [`MachineStatus`] |
 //! | `pourbook/MACHINE/advice` | [`Advice`] |
 //! | `pourbook/MACHINE/pour` | the pour's row as `pours --json` prints it |
+//! | `pourbook/KILN/status` | [`KilnStatus`] |
+//! | `pourbook/KILN/advice` | [`Advice`], about a burnout |
 //! | `pourbook/status` | [`MachineStatus`] without a machine: only whether pourbook is there, where several machines share one connection and so one last will |
 
 use std::collections::BTreeMap;
@@ -36,12 +38,30 @@ pub struct MachineStatus {
     pub trouble: Vec<String>,
 }
 
+/// The content of a kiln's `status` topic. Figures are in stored units, absent where not heard.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct KilnStatus {
+    /// When.
+    pub at: Option<Micros>,
+    /// `cold`, `climbing`, `holding`, `falling`, `ending`, or `hot` while its place in its
+    /// programme is not known.
+    pub stage: String,
+    /// The step of its programme, from 1.
+    pub step: Option<u32>,
+    /// What it reads, °C.
+    pub kiln_temperature_c: Option<f64>,
+    /// What it should read, °C.
+    pub expected_c: Option<f64>,
+    /// What is wrong, in words; empty if nothing.
+    pub trouble: Vec<String>,
+}
+
 /// The content of an `advice` topic.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Advice {
     /// When.
     pub at: Micros,
-    /// What it is about, in one word: `pull`, `gas`, `seal`, …
+    /// What it is about, in one word: `pull`, `gas`, `seal`, `burnout`, …
     pub about: String,
     /// `good`, `look` or `stop`. Advice only: pourbook is never an interlock.
     pub level: String,
@@ -77,7 +97,12 @@ impl StatusBoard {
         self.post(status_topic(machine), status);
     }
 
-    /// Posts advice for a machine.
+    /// Posts a kiln's status.
+    pub fn kiln(&self, kiln: &str, status: &KilnStatus) {
+        self.post(status_topic(kiln), status);
+    }
+
+    /// Posts advice for a machine or a kiln.
     pub fn advice(&self, machine: &str, advice: &Advice) {
         self.post(format!("pourbook/{}/advice", level(machine)), advice);
     }

@@ -56,6 +56,8 @@ pub struct FlaskCard {
     pub trial_arm: Option<String>,
     /// Anything else.
     pub note: Option<String>,
+    /// The kiln programme it burns out in, by its name, if it is not the kiln's usual.
+    pub programme: Option<String>,
     /// What hangs on the tree.
     pub lines: Vec<FlaskLine>,
 }
@@ -101,6 +103,7 @@ impl FlaskCard {
             soak_min: None,
             trial_arm: None,
             note: None,
+            programme: None,
             lines: vec![FlaskLine::default()],
         }
     }

@@ -49,7 +49,7 @@ pub struct Waiting {
     pub lines: u32,
 }
 
-const COLUMNS: [&str; 22] = [
+const COLUMNS: [&str; 23] = [
     "label",
     "day",
     "session",
@@ -72,6 +72,7 @@ const COLUMNS: [&str; 22] = [
     "soak_min",
     "trial_arm",
     "note",
+    "programme",
 ];
 
 struct Raw {
@@ -104,18 +105,19 @@ fn raw(row: &Row<'_>) -> rusqlite::Result<Raw> {
     card.soak_min = row.get(19)?;
     card.trial_arm = row.get(20)?;
     card.note = row.get(21)?;
+    card.programme = row.get(22)?;
     Ok(Raw {
         day: row.get(1)?,
         session: row.get(2)?,
-        id: row.get(22)?,
-        pour: row.get(25)?,
+        id: row.get(23)?,
+        pour: row.get(26)?,
         flask: StoredFlask {
             id: Uuid::nil(),
             card,
-            imported: row.get(23)?,
-            added_at: Micros(row.get(24)?),
+            imported: row.get(24)?,
+            added_at: Micros(row.get(25)?),
             pour: None,
-            confirmed: row.get::<_, Option<i64>>(26)?.is_some(),
+            confirmed: row.get::<_, Option<i64>>(27)?.is_some(),
         },
     })
 }
@@ -447,6 +449,7 @@ fn card_values(card: &FlaskCard) -> Vec<Box<dyn rusqlite::ToSql>> {
         Box::new(card.soak_min),
         Box::new(card.trial_arm.clone()),
         Box::new(card.note.clone()),
+        Box::new(card.programme.clone()),
     ]
 }
 

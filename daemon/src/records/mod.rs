@@ -18,10 +18,12 @@
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
 //! | [`order`] | which pour belongs to which card, by order and kiln times |
+//! | [`burnouts`] | what kilns did, and what was wrong with it |
 //! | [`card`] | what a flask card says |
 //! | [`flasks`] | flask cards and their lines, kept and looked up |
 //! | [`imported_traces`] | which traces of other loggers were imported, so that none is twice |
 //! | [`inspections`] | what came of the pieces, by stage |
+//! | [`kiln_courses`] | each session's kilns in few corners |
 //! | [`metal`] | lots, charges and the weights that came back |
 //! | [`parts`] | part changes and probe checks |
 //! | [`targets`] | what the shop means to do, and meant before |
@@ -31,6 +33,7 @@
 //! | [`dictionary`] | every table and column in words, with its unit |
 
 pub mod book;
+pub mod burnouts;
 pub mod card;
 pub mod claims;
 pub mod cooling;
@@ -43,6 +46,7 @@ pub mod flasks;
 pub mod hand;
 pub mod imported_traces;
 pub mod inspections;
+pub mod kiln_courses;
 pub mod matching;
 pub mod metal;
 pub mod order;

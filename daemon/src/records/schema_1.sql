@@ -145,6 +145,7 @@ CREATE TABLE flasks (
   soak_min         REAL CHECK (soak_min >= 0),
   trial_arm        TEXT,
   note             TEXT,
+  programme        TEXT,
   source           TEXT NOT NULL CHECK (source IN ('card', 'import')),
   added_at         INTEGER NOT NULL
 ) STRICT;
@@ -383,4 +384,54 @@ CREATE TABLE unreadable_payloads (
   first_at INTEGER NOT NULL,
   last_at  INTEGER NOT NULL,
   PRIMARY KEY (place, channel, payload)
+) STRICT;
+
+-- Each session's kilns in few corners, one JSON object a kiln.
+CREATE TABLE kiln_courses (
+  session TEXT NOT NULL REFERENCES sessions (id) ON DELETE CASCADE,
+  number  INTEGER NOT NULL CHECK (number >= 1),
+  course  TEXT NOT NULL,
+  PRIMARY KEY (session, number)
+) STRICT;
+
+-- What kilns did, whoever's flasks were in them. A burnout keeps its identity by its time.
+CREATE TABLE burnouts (
+  id                      TEXT PRIMARY KEY CHECK (length(id) = 36),
+  kiln                    TEXT NOT NULL REFERENCES kilns (name),
+  programme               TEXT,
+  began_at                INTEGER NOT NULL,
+  joined_late             INTEGER NOT NULL CHECK (joined_late IN (0, 1)),
+  ended_at                INTEGER CHECK (ended_at >= began_at),
+  last_at                 INTEGER NOT NULL CHECK (last_at >= began_at),
+  highest_c               REAL NOT NULL,
+  above_700_min           REAL NOT NULL CHECK (above_700_min >= 0),
+  door_openings           INTEGER NOT NULL CHECK (door_openings >= 0),
+  door_longest_s          REAL CHECK (door_longest_s >= 0),
+  door_slowest_recovery_s REAL CHECK (door_slowest_recovery_s >= 0)
+) STRICT;
+CREATE INDEX burnouts_by_time ON burnouts (kiln, began_at);
+
+CREATE TABLE burnout_spells (
+  burnout TEXT NOT NULL REFERENCES burnouts (id) ON DELETE CASCADE,
+  number  INTEGER NOT NULL CHECK (number >= 1),
+  kind    TEXT NOT NULL CHECK (kind IN ('ramp', 'hold')),
+  from_at INTEGER NOT NULL,
+  to_at   INTEGER NOT NULL CHECK (to_at >= from_at),
+  from_c  REAL NOT NULL,
+  to_c    REAL NOT NULL,
+  PRIMARY KEY (burnout, number)
+) STRICT;
+
+CREATE TABLE burnout_faults (
+  burnout    TEXT NOT NULL REFERENCES burnouts (id) ON DELETE CASCADE,
+  number     INTEGER NOT NULL CHECK (number >= 1),
+  kind       TEXT NOT NULL
+             CHECK (kind IN ('stalled', 'run-off', 'cooling', 'door-open', 'silent', 'probe')),
+  since_at   INTEGER NOT NULL,
+  told_at    INTEGER NOT NULL,
+  over_at    INTEGER,
+  kiln_c     REAL,
+  expected_c REAL,
+  step       INTEGER CHECK (step >= 1),
+  PRIMARY KEY (burnout, number)
 ) STRICT;

@@ -27,6 +27,7 @@ use crate::records::sessions::{NewSession, Published};
 use crate::session::filed::free_name;
 use crate::session::jobs::{Done, Job, Jobs, PublishedSession};
 use crate::session::keeper::{ClosePlan, Keeper, Step};
+use crate::session::kilns::Kilns;
 use crate::session::live::Live;
 use crate::session::metadata::{metadata, setup};
 use crate::session::say::STALE_ADVICE_S;
@@ -95,6 +96,8 @@ pub(super) struct Session {
 pub struct Bench {
     pub(super) setup: BenchSetup,
     pub(super) machines: BTreeMap<Arc<str>, MachineBench>,
+    /// The kilns, each followed on its own.
+    pub(super) kilns: Kilns,
     pub(super) jobs: Jobs,
     done: mpsc::UnboundedReceiver<Done>,
     /// Sessions that samples came late for, with when the last one did.
@@ -125,6 +128,7 @@ impl Bench {
         let jobs = Jobs::start(setup.program.clone(), setup.book.root().to_owned(), told)
             .context("the thread for reports")?;
         Ok(Bench {
+            kilns: Kilns::new(&setup.config),
             setup,
             machines: BTreeMap::new(),
             jobs,
@@ -223,6 +227,7 @@ impl Bench {
     }
 
     fn take_reading(&mut self, seq: u64, reading: &Reading) -> anyhow::Result<()> {
+        self.take_kiln_reading(reading)?;
         let names: Vec<Arc<str>> = self.machines.keys().cloned().collect();
         for name in names {
             let Some(machine) = self.machines.get_mut(&name) else {
@@ -231,7 +236,12 @@ impl Bench {
             if !machine.keeper.hears(&reading.place) {
                 continue;
             }
-            match machine.keeper.take(seq, reading, Uuid::new_v4) {
+            let step = machine.keeper.take(seq, reading, Uuid::new_v4);
+            for id in machine.keeper.late_burnout(seq, reading) {
+                let late = (Arc::clone(&name), self.setup.clock.now());
+                self.late.insert(id, late);
+            }
+            match step {
                 Step::None => {}
                 Step::Opened(id) => {
                     self.open_session(&name, id)?;
@@ -358,6 +368,8 @@ impl Bench {
         ) {
             board.pour(machine, pour);
         }
+        let kilns = session.live.kilns();
+        self.setup.records.put_kiln_courses(id, &kilns)?;
         settle::settle(&mut self.setup.records, id, None, rows, now)?;
         let opened = self.setup.records.session(id)?.opened_at;
         settle::assemble_machine(
@@ -399,6 +411,7 @@ impl Bench {
         if caught_up {
             self.let_time_pass(now);
         }
+        self.watch_kilns(now, listening)?;
         self.settle_late_anew(now)?;
         self.next_generations(now)?;
         self.send_closes();
@@ -616,6 +629,7 @@ impl Bench {
             .iter()
             .filter(|r| matches!(r, analysis::pour::Row::Pour(_)))
             .count();
+        records.put_kiln_courses(close.session, &published.kilns)?;
         settle::settle(
             records,
             close.session,
@@ -671,30 +685,5 @@ impl Bench {
             }
         }));
         Ok(())
-    }
-
-    pub(super) fn known(&self) -> anyhow::Result<retire::Known> {
-        let clock = &self.setup.clock;
-        let mut known = retire::Known {
-            taken: self.taken,
-            now: clock.now(),
-            boot: (clock.boot(), clock.monotonic_us()),
-            ..retire::Known::default()
-        };
-        for session in self.setup.records.sessions(None, None)? {
-            let generation = session.published.map_or(0, |p| p.generation);
-            known.published.insert(session.id, generation);
-        }
-        for close in self.closing.values() {
-            known.wanted.extend(close.claims.iter().cloned());
-        }
-        for (name, machine) in &self.machines {
-            known.wanted.extend(machine.keeper.wanted());
-            for shared in machine.keeper.hears_also() {
-                let hearing = known.hearing.entry(shared).or_default();
-                hearing.push(Arc::clone(name));
-            }
-        }
-        Ok(known)
     }
 }

@@ -5,6 +5,7 @@
 
 use std::sync::Arc;
 
+use analysis::burnout::courses_of;
 use analysis::pour::extract;
 use analysis::sample::{Quality, Sample};
 use analysis::time::Micros;
@@ -136,6 +137,7 @@ pub fn file_readings(
             Some(&published),
         )?;
         let found = extract(&samples, &meta(&about, &name));
+        records.put_kiln_courses(plan.id, &courses_of(&samples))?;
         settle::settle(records, plan.id, Some(sha256), found, now)?;
         filed.push(Filed {
             id: plan.id,

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::thread::JoinHandle;
 
+use analysis::burnout::KilnRow;
 use analysis::pour::{PourRow, Row};
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
@@ -45,6 +46,8 @@ pub struct PublishedSession {
     /// What it shows where people said that metal left, by the pour's identity.
     #[serde(default)]
     pub by_hand: Vec<(Uuid, PourRow)>,
+    /// Its kilns in few corners.
+    pub kilns: Vec<KilnRow>,
 }
 
 /// What came of a job.

@@ -6,7 +6,7 @@
 //! start. Several sessions may be open at once: a sensor that delivers last week's backlog
 //! while today's casting runs must not disturb it.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use analysis::channel::Channel;
@@ -15,6 +15,7 @@ use uuid::Uuid;
 
 use crate::journal::{Claim, Reading};
 use crate::place::Place;
+use crate::session::kiln_heat::KilnHeat;
 
 /// The fixed numbers of opening and closing.
 #[derive(Clone, Debug, PartialEq)]
@@ -124,25 +125,13 @@ pub struct ClosePlan {
     pub claims: Vec<Claim>,
 }
 
-/// The burnouts of one kiln, by their starts. More than the last one is kept, since the kiln may
-/// be lit for tomorrow before today's session closes.
-#[derive(Clone, Debug, Default)]
-struct KilnWatch {
-    starts: VecDeque<Micros>,
-    cold_since: Option<Micros>,
-    latest: Option<Micros>,
-}
-
-/// Starts of burnouts kept per kiln.
-const MOST_STARTS: usize = 64;
-
 /// The sessions of one machine.
 #[derive(Debug)]
 pub struct Keeper {
     setup: KeeperSetup,
     open: Vec<OpenSession>,
     closed: Vec<Window>,
-    kilns: BTreeMap<Arc<str>, KilnWatch>,
+    kilns: BTreeMap<Arc<str>, KilnHeat>,
     last_seq: u64,
 }
 
@@ -188,8 +177,9 @@ impl Keeper {
             }
             Place::Kiln(name) if self.setup.kilns.contains(name) => {
                 if reading.channel == Channel::KilnTemperature(0) && reading.quality.usable() {
-                    let watch = self.kilns.entry(Arc::clone(name)).or_default();
-                    watch.take(reading, &self.setup.rules);
+                    let rules = &self.setup.rules;
+                    let heat = self.kilns.entry(Arc::clone(name));
+                    heat.or_insert_with(|| KilnHeat::new(rules)).take(reading);
                 }
                 self.file(seq, reading.time)
             }
@@ -282,6 +272,29 @@ impl Keeper {
         }
     }
 
+    /// Where a session's part of a kiln's trace begins: with the burnout that fed it.
+    fn kiln_from(&self, kiln: &Arc<str>, opened: Micros, from: Micros) -> Micros {
+        let start = self.kilns.get(kiln).and_then(|k| k.start_before(opened));
+        start.map_or(from, |hot| hot.min(from))
+    }
+
+    /// The closed sessions for which a kiln's reading, taken just before, came late because it
+    /// belongs to the burnout that fed them: it lies before all else that they claimed, and one
+    /// night may have fed several.
+    pub fn late_burnout(&self, seq: u64, reading: &Reading) -> Vec<Uuid> {
+        let Place::Kiln(kiln) = &reading.place else {
+            return Vec::new();
+        };
+        let time = reading.time;
+        self.closed
+            .iter()
+            .filter(|w| seq > w.last_seq && time <= w.to)
+            .filter(|w| w.opened.seconds_since(time) <= self.setup.rules.burnout_s)
+            .filter(|w| w.from <= time || self.kiln_from(kiln, w.opened, w.from) <= time)
+            .map(|w| w.id)
+            .collect()
+    }
+
     fn late_for(&self, seq: u64, time: Micros) -> Option<Uuid> {
         self.closed
             .iter()
@@ -358,8 +371,9 @@ impl Keeper {
         let mut claims = self.claims(&reopened(&window), window.to);
         for claim in &mut claims {
             claim.first_seq = first_seq;
-            // The burnout before it was claimed whole the first time.
-            claim.from = claim.from.max(window.from);
+            if !matches!(claim.place, Place::Kiln(_)) {
+                claim.from = claim.from.max(window.from);
+            }
         }
         Some(ClosePlan {
             id,
@@ -392,21 +406,22 @@ impl Keeper {
             let mut late = self.claims(&reopened(window), window.to);
             for claim in &mut late {
                 claim.first_seq = window.last_seq.saturating_add(1);
-                claim.from = claim.from.max(window.from);
+                if !matches!(claim.place, Place::Kiln(_)) {
+                    claim.from = claim.from.max(window.from);
+                }
             }
             wanted.extend(late);
         }
-        for (kiln, watch) in &self.kilns {
-            let (Some(start), Some(latest)) = (watch.starts.back(), watch.latest) else {
+        for (kiln, heat) in &self.kilns {
+            let Some(start) = heat.latest().and_then(|at| heat.start_before(at)) else {
                 continue;
             };
-            let oldest = latest.plus_seconds(-self.setup.rules.burnout_s);
             for channel in [Channel::KilnDoor(0), Channel::KilnTemperature(0)] {
                 wanted.push(Claim {
                     place: Place::Kiln(Arc::clone(kiln)),
                     channel,
                     channel_in_trace: channel,
-                    from: oldest.max(*start),
+                    from: start,
                     to: Micros(i64::MAX),
                     first_seq: 0,
                     last_seq: 0,
@@ -447,12 +462,7 @@ impl Keeper {
         })
         .collect();
         for (number, kiln) in (0u8..).zip(&self.setup.kilns) {
-            let oldest = session.opened.plus_seconds(-self.setup.rules.burnout_s);
-            let from = self
-                .kilns
-                .get(kiln)
-                .and_then(|w| w.start_before(session.opened))
-                .map_or(session.from, |hot| hot.max(oldest).min(session.from));
+            let from = self.kiln_from(kiln, session.opened, session.from);
             for channel in [Channel::KilnDoor(0), Channel::KilnTemperature(0)] {
                 let place = Place::Kiln(Arc::clone(kiln));
                 claims.push(claim(place, channel, channel.of_kiln(number), from));
@@ -462,35 +472,6 @@ impl Keeper {
             claims.push(claim(Place::Shop, channel, channel, session.from));
         }
         claims
-    }
-}
-
-impl KilnWatch {
-    fn take(&mut self, reading: &Reading, rules: &Rules) {
-        // Readings of an earlier time neither start nor end a burnout.
-        if self.latest.is_some_and(|latest| reading.time < latest) {
-            return;
-        }
-        self.latest = Some(reading.time);
-        if reading.value < rules.hot_c {
-            self.cold_since.get_or_insert(reading.time);
-            return;
-        }
-        let cold_since = self.cold_since.take();
-        let goes_on = !self.starts.is_empty()
-            && cold_since.is_none_or(|c| reading.time.seconds_since(c) < rules.same_burnout_s);
-        if !goes_on {
-            self.starts.push_back(reading.time);
-            if self.starts.len() > MOST_STARTS {
-                self.starts.pop_front();
-            }
-        }
-    }
-
-    /// The start of the last burnout that began by then: the one that fed a session that opened
-    /// then.
-    fn start_before(&self, opened: Micros) -> Option<Micros> {
-        self.starts.iter().rev().find(|s| **s <= opened).copied()
     }
 }
 

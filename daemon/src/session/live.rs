@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use analysis::burnout::{Courses, KilnRow};
 use analysis::pour::{Detector, Event, Now, Row, Setup, Watermark, extract};
 use analysis::sample::Sample;
 use analysis::stage::Stage;
@@ -18,6 +19,7 @@ pub struct Live {
     watermark: Watermark,
     settled: Detector,
     settled_events: Vec<Event>,
+    courses: Courses,
     /// A sample came too late for the settled feed, whose rows may then differ from what the
     /// trace will say.
     late: bool,
@@ -42,6 +44,7 @@ impl Live {
             watermark: Watermark::new(),
             settled: Detector::new(setup),
             settled_events: Vec::new(),
+            courses: Courses::default(),
             late: false,
             wanted: claims
                 .iter()
@@ -76,6 +79,7 @@ impl Live {
         };
         self.late |= !self.watermark.push(sample);
         while let Some(ready) = self.watermark.pop() {
+            self.courses.push(&ready);
             let events = self.settled.push(&ready);
             news.settled |= events.iter().any(is_row);
             self.settled_events
@@ -105,6 +109,11 @@ impl Live {
     pub fn busy(&self) -> bool {
         let now = self.provisional.now();
         now.pull.is_some() || matches!(now.stage, Stage::Pulling | Stage::Poured)
+    }
+
+    /// The session's kilns so far, in few corners.
+    pub fn kilns(&self) -> Vec<KilnRow> {
+        self.courses.rows()
     }
 
     /// Pulls and pours that are certain so far.

@@ -3,13 +3,18 @@
 
 pub mod bench;
 pub mod filed;
+mod in_kiln;
 pub mod jobs;
 pub mod keeper;
+mod kiln_heat;
+mod kilns;
 pub mod live;
 pub mod metadata;
+mod needed;
 pub mod recovery;
 pub mod retire;
 mod say;
+mod say_kiln;
 pub mod settle;
 
 pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

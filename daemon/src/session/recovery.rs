@@ -160,6 +160,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
     let mut late: Vec<(Arc<str>, Uuid)> = Vec::new();
     let Bench {
         machines,
+        kilns,
         setup: given,
         taken,
         ..
@@ -172,11 +173,15 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
             let Entry::Reading(reading) = entry else {
                 return;
             };
+            kilns.gather(reading);
             for (name, machine) in machines.iter_mut() {
                 if !machine.keeper.hears(&reading.place) {
                     continue;
                 }
-                match machine.keeper.take(seq, reading, Uuid::new_v4) {
+                let step = machine.keeper.take(seq, reading, Uuid::new_v4);
+                let of_burnout = machine.keeper.late_burnout(seq, reading);
+                late.extend(of_burnout.into_iter().map(|id| (Arc::clone(name), id)));
+                match step {
                     Step::Opened(id) => opened.push((Arc::clone(name), id)),
                     Step::Late(id) => late.push((Arc::clone(name), id)),
                     Step::None | Step::Within(_) => {}
@@ -184,6 +189,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
             }
         })
         .context("reading the journal")?;
+    bench.follow_gathered()?;
     let now = bench.setup.clock.now();
     for (machine, id) in late {
         bench.late.insert(id, (machine, now));

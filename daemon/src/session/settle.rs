@@ -17,6 +17,7 @@ use crate::records::hand::HandPour;
 use crate::records::pours::PourFilter;
 use crate::records::words::Part;
 use crate::records::{Records, Result};
+use crate::session::in_kiln::{SessionKilns, in_kiln, kilns_since, note_doors};
 
 /// Version of the detector and its measures. Rows found by another version are found anew.
 pub const EXTRACTOR: &str = env!("CARGO_PKG_VERSION");
@@ -80,7 +81,8 @@ pub fn assemble_machine(
     now: Micros,
 ) -> Result<()> {
     let write_from = since.plus_seconds(-LONGEST_SESSION_S);
-    let context = context(records, config, machine, write_from)?;
+    let kilns = kilns_since(records, write_from)?;
+    let context = context(records, config, machine, write_from, &kilns)?;
     let read_from = context
         .gasket_changes
         .iter()
@@ -93,10 +95,9 @@ pub fn assemble_machine(
     for session in records.sessions(Some(write_from), None)? {
         sessions.insert(session.name, session.id);
     }
-    let rows = assemble(
-        features.into_iter().flat_map(|f| f.rows).collect(),
-        &context,
-    );
+    let mut rows: Vec<Row> = features.into_iter().flat_map(|f| f.rows).collect();
+    note_doors(&mut rows, &kilns);
+    let rows = assemble(rows, &context);
     let mut by_session: BTreeMap<Uuid, Vec<Row>> = BTreeMap::new();
     for row in rows {
         if let Some(id) = sessions.get(row.session()) {
@@ -124,7 +125,13 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
 }
 
 /// What spans sessions, with the cards of pours from `since` on.
-fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> Result<Context> {
+fn context(
+    records: &Records,
+    config: &Config,
+    machine: &str,
+    since: Micros,
+    kilns: &BTreeMap<String, SessionKilns>,
+) -> Result<Context> {
     let gasket_changes = records
         .part_changes()?
         .into_iter()
@@ -166,6 +173,7 @@ fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> 
             continue;
         };
         let card = records.flask(id)?.card;
+        let in_kiln = in_kiln(records, &card, &pour.row, kilns.get(&pour.row.session))?;
         cards.push(Card {
             id: id.to_string(),
             machine: machine.to_owned(),
@@ -185,9 +193,10 @@ fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> 
                 .as_deref()
                 .and_then(|k| config.kiln(k))
                 .map(|k| k.spread_k),
-            out_of_kiln_at: card.kiln_out_at,
-            kiln_temperature_c: None,
-            soak_min: card.soak_min,
+            out_of_kiln_at: in_kiln.out_at,
+            kiln_temperature_c: in_kiln.kiln_c,
+            soak_min: in_kiln.soak_min,
+            quality: in_kiln.quality,
         });
     }
     Ok(Context {

@@ -55,6 +55,7 @@ fn card(minutes: f64) -> Card {
         out_of_kiln_at: Some(at(minutes - 1.5)),
         kiln_temperature_c: Some(618.0),
         soak_min: Some(170.0),
+        quality: Vec::new(),
     }
 }
 

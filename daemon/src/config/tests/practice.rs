@@ -87,3 +87,46 @@ fn sections_and_reports_are_checked() {
         (Weekday::Sunday, 18)
     );
 }
+
+#[test]
+fn a_kiln_runs_a_programme_that_is_written_down() {
+    let shop = "[shop]\nname = \"a\"\ntime_zone = \"Europe/Dublin\"\n";
+    let programme = "[[programme]]\nname = \"usual\"\nsteps = [{ to = \"302 degF\", ramp = \"315 \
+                     degF/h\", hold_min = 60 }, { to = \"730 Cel\", hold_min = 90 }, {}]\n";
+    let kiln = "[[kiln]]\nname = \"kiln-1\"\nprogramme = \"usual\"\n";
+    let config = Config::parse(&format!("{shop}{programme}{kiln}"), "pourbook.toml").unwrap();
+    assert_eq!(config.kilns[0].highest_c, 760.0);
+    let steps = config.programme("usual").unwrap().steps();
+    assert!((steps[0].to_c.unwrap() - 150.0).abs() < 1e-9);
+    assert!((steps[0].ramp_k_h.unwrap() - 175.0).abs() < 1e-9);
+    assert_eq!((steps[2].to_c, steps[2].hold_min), (None, None));
+    for (text, expected) in [
+        (
+            format!("{shop}{kiln}"),
+            "there is no [[programme]] named \"usual\"",
+        ),
+        (
+            format!("{shop}{programme}{kiln}highest_temperature = \"700 Cel\"\n"),
+            "the programme \"usual\" goes to 730 °C and \"highest_temperature\" is 700 °C",
+        ),
+        (
+            format!("{shop}[[programme]]\nname = \"x\"\nsteps = []\n"),
+            "a programme has at least one step",
+        ),
+        (
+            format!(
+                "{shop}[[programme]]\nname = \"x\"\nsteps = [{{ to = \"150 Cel\", ramp = \"fast\" }}]\n"
+            ),
+            "\"fast\" is no speed of heating",
+        ),
+        (
+            format!("{shop}[[programme]]\nname = \"x\"\nsteps = [{{ to = 150 }}]\n"),
+            "\"to\" has no unit",
+        ),
+    ] {
+        let error = Config::parse(&text, "pourbook.toml")
+            .unwrap_err()
+            .to_string();
+        assert!(error.contains(expected), "{error}");
+    }
+}

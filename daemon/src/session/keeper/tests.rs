@@ -304,3 +304,81 @@ fn sessions_of_long_ago_are_forgotten() {
     k.due(Micros(18 * 86_400 * 1_000_000), ALWAYS, |_| false);
     assert!(k.closed().is_empty());
 }
+
+fn kiln(minute: f64, value: f64) -> Reading {
+    reading(
+        Place::Kiln("kiln-1".into()),
+        Channel::KilnTemperature(0),
+        minute,
+        value,
+    )
+}
+
+/// The kiln's sensor was cut off all night, spoke again in the morning, and sends its night after
+/// the session was closed.
+#[test]
+fn a_kilns_night_that_arrives_after_the_close_joins_the_trace_of_its_session() {
+    let mut k = keeper();
+    let mut seq = 0;
+    feed(&mut k, &mut seq, &[kiln(590.0, 555.0)]);
+    let day: Vec<Reading> = (600..660).map(|m| melt(f64::from(m), 900.0)).collect();
+    feed(&mut k, &mut seq, &day);
+    let id = k.open()[0].id;
+    let first = k.close(id).unwrap();
+    assert!(first.claims.iter().all(|c| c.from >= kiln(569.0, 0.0).time));
+    let night: Vec<Reading> = (0..20)
+        .map(|i| {
+            let m = 20.0 + 30.0 * f64::from(i);
+            kiln(
+                m,
+                if i == 0 {
+                    60.0
+                } else {
+                    100.0 + 30.0 * f64::from(i)
+                },
+            )
+        })
+        .filter(|r| r.time < kiln(590.0, 0.0).time)
+        .collect();
+    let mut late = Vec::new();
+    for reading in &night {
+        seq += 1;
+        k.take(seq, reading, || panic!("a kiln opens no session"));
+        late.push(k.late_burnout(seq, reading));
+    }
+    // Lukewarm, it was not a burnout yet.
+    assert!(late[0].is_empty());
+    assert!(late[1..].iter().all(|ids| *ids == [id]), "{late:?}");
+    let wanted = k.wanted().into_iter().any(|c| {
+        c.channel == Channel::KilnTemperature(0)
+            && c.from <= night[1].time
+            && night[1].time <= c.to
+            && c.first_seq <= seq
+    });
+    assert!(wanted, "the journal must keep it until it is published");
+    let again = k.close_again(id).unwrap();
+    let claim = again
+        .claims
+        .iter()
+        .find(|c| c.channel == Channel::KilnTemperature(0))
+        .unwrap();
+    assert_eq!(claim.from, night[1].time);
+    // Claimed once, it is late no more.
+    assert!(k.late_burnout(seq, &night[5]).is_empty());
+}
+
+#[test]
+fn a_kiln_lit_again_after_the_session_is_not_late_for_it() {
+    let mut k = keeper();
+    let mut seq = 0;
+    let day: Vec<Reading> = (600..660).map(|m| melt(f64::from(m), 900.0)).collect();
+    feed(&mut k, &mut seq, &day);
+    let id = k.open()[0].id;
+    k.close(id).unwrap();
+    for m in [700.0, 800.0, 900.0] {
+        seq += 1;
+        let reading = kiln(m, 300.0);
+        k.take(seq, &reading, || panic!("a kiln opens no session"));
+        assert!(k.late_burnout(seq, &reading).is_empty());
+    }
+}

@@ -34,3 +34,4 @@ pub mod stats;
 pub mod time;
 pub mod trace;
 pub mod units;
+pub mod upkeep;

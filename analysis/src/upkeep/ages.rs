@@ -285,7 +285,6 @@ mod tests {
             from: at(hours),
             to: at(hours + 2.0),
             course: [0.0, 0.5, 1.0, 1.5, 2.0].map(point).to_vec(),
-            arrests: Vec::new(),
         }
     }
 

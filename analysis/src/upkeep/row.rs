@@ -1,11 +1,9 @@
 //! The row in which a session's upkeep is handed on: gas let out and graphite hot without cover,
-//! as a course of running totals, and the arrests that its melt probe showed. Printed by
-//! `extract --json` beside pours and pulls, so that whoever assembles many sessions needs no
-//! trace again.
+//! as a course of running totals. Printed by `extract --json` beside pours and pulls, so that
+//! whoever assembles many sessions needs no trace again.
 
 use serde::{Deserialize, Serialize};
 
-use crate::probe::Arrest;
 use crate::time::Micros;
 
 /// The upkeep of one session.
@@ -23,8 +21,6 @@ pub struct UpkeepRow {
     /// Running totals, oldest first: at the first reading, every ten minutes while they change,
     /// and at the last reading.
     pub course: Vec<CoursePoint>,
-    /// Arrests of the melt that can check or watch its probe.
-    pub arrests: Vec<Arrest>,
 }
 
 /// Running totals of a session at one moment.

@@ -207,10 +207,7 @@ impl Bench<'_> {
             quality::GAP_AT_POUR,
         );
         note(self.gap_before(at), quality::GAP_BEFORE_POUR);
-        note(
-            self.bare_s(at) > LOST_COVER_S,
-            quality::LOST_COVER_GAS,
-        );
+        note(self.bare_s(at) > LOST_COVER_S, quality::LOST_COVER_GAS);
         note(verdict == Some(Verdict::Missing), quality::MISSING_PULL);
         note(
             gas.is_empty() && self.gas.ever_heard(),

@@ -5,7 +5,7 @@
 
 use super::parts::{Part, PartChange};
 use super::row::{CoursePoint, UpkeepRow};
-use crate::pour::rows::{PourRow, PullRow, Verdict};
+use crate::pour::rows::{FoundBy, PourRow, PullRow, Verdict};
 use crate::stats::median::median;
 use crate::time::Micros;
 
@@ -137,7 +137,10 @@ impl Totals {
         let mut open: std::collections::BTreeMap<&str, Vec<CoursePoint>> =
             std::collections::BTreeMap::new();
         for pour in pours {
-            let known = pour.parts.session_gas_l.is_some() || pour.parts.session_bare_hot_s.is_some();
+            let known =
+                pour.parts.session_gas_l.is_some() || pour.parts.session_bare_hot_s.is_some();
+            // A pour by hand was measured from a piece of the trace.
+            let known = known && pour.found_by != FoundBy::Hand;
             if !known || upkeep.iter().any(|row| row.session == pour.session) {
                 continue;
             }
@@ -247,8 +250,8 @@ fn gasket_history(
         };
         let known = changed.is_some();
         pour.parts.gasket_pulls = known.then_some(count);
-        pour.parts.gasket_share_first = middle(&shares[..shares.len().min(FIRST_PULLS)])
-            .filter(|_| known);
+        pour.parts.gasket_share_first =
+            middle(&shares[..shares.len().min(FIRST_PULLS)]).filter(|_| known);
         pour.parts.gasket_share_lately =
             middle(&shares[shares.len().saturating_sub(LATELY_PULLS)..]).filter(|_| known);
     }
@@ -259,7 +262,6 @@ fn gasket_history(
 mod tests {
     use super::*;
     use crate::pour::assemble::bare_pour;
-    use crate::pour::rows::FoundBy;
 
     fn at(hours: f64) -> Micros {
         Micros(1_795_000_000_000_000).plus_seconds(hours * 3600.0)
@@ -322,7 +324,10 @@ mod tests {
         let changes = [changed(Part::GasCylinder, 0.75, None)];
         let pours = aged(vec![pour("mon", 1.75)], &[session("mon", 0.0)], &changes);
         assert!((pours[0].parts.cylinder_used_l.unwrap() - 180.0).abs() < 1e-9);
-        assert_eq!(pours[0].parts.cylinder_left_l, None, "nobody said what it held");
+        assert_eq!(
+            pours[0].parts.cylinder_left_l, None,
+            "nobody said what it held"
+        );
     }
 
     #[test]
@@ -368,9 +373,14 @@ mod tests {
         let pulls: Vec<PullRow> = (0..20).map(pull).collect();
         let mut pours: Vec<PourRow> = (0..20).map(|i| pour("mon", f64::from(i) / 6.0)).collect();
         let changes = [changed(Part::Gasket, -1.0, None)];
-        write_ages("bench-1", &mut pours, &pulls, &[], &changes, |pull, pour| {
-            pull.opened_at <= pour.at && pull.closed_at.is_some_and(|c| pour.at <= c)
-        });
+        write_ages(
+            "bench-1",
+            &mut pours,
+            &pulls,
+            &[],
+            &changes,
+            |pull, pour| pull.opened_at <= pour.at && pull.closed_at.is_some_and(|c| pour.at <= c),
+        );
         let last = &pours[19].parts;
         assert_eq!(last.gasket_pulls, Some(20));
         assert!((last.gasket_share_first.unwrap() - 0.875).abs() < 1e-9);

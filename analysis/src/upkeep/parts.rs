@@ -23,6 +23,20 @@ pub enum Part {
     GasCylinder,
 }
 
+impl Part {
+    /// All of them.
+    pub const ALL: [Part; 8] = [
+        Part::Gasket,
+        Part::SealRing,
+        Part::StopperRod,
+        Part::StirringRod,
+        Part::Crucible,
+        Part::Thermocouple,
+        Part::PumpOil,
+        Part::GasCylinder,
+    ];
+}
+
 /// A part of a machine that was changed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PartChange {

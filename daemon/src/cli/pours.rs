@@ -109,6 +109,7 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
                 text(row.seal_age_pours.map(|n| n.to_string())),
                 format!("{:.2}", row.confidence),
                 label,
+                row.faults.join(", "),
             ])
         })
         .collect::<anyhow::Result<Vec<_>>>()
@@ -126,6 +127,7 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
             "seal age",
             "sure",
             "label",
+            "may not steer",
         ],
         &rows,
     )?;

@@ -18,6 +18,7 @@
 //! | [`flask`] | one flask as the statistics see it |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
 //! | [`trace`] | a session's samples as one Parquet file |
+//! | [`upkeep`] | what casting does to the bench: gas, bare graphite, ages of parts, faults |
 //! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod alloy;

@@ -323,7 +323,7 @@ mod tests {
         let now = opened(40);
         let (config, mut records) = book(now);
         let rows = |day| vec![upkeep(day), Row::Pour(pour(day, 960.0))];
-        for part in [Part::GasCylinder, Part::Crucible] {
+        for part in [Part::GasCylinder, Part::Crucible, Part::Gasket] {
             let mut change = PartChange::of_machine(part, "bench-1", opened(27));
             if part == Part::GasCylinder {
                 change.content = Some(CylinderContent {

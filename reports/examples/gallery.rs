@@ -140,6 +140,12 @@ fn pour(number: u32, at: Micros, t: f64, vacuum: f64) -> PourRow {
         } else {
             vec![]
         },
+        faults: if number == 3 {
+            vec!["gap-before-pour".to_owned()]
+        } else {
+            vec![]
+        },
+        parts: analysis::upkeep::PartsAtPour::default(),
     }
 }
 

@@ -54,5 +54,30 @@ pub struct Flask {
     /// Metal poured, g.
     pub metal_g: Option<f64>,
     /// Why this flask may not steer the pour temperature, if it may not.
-    pub set_aside: Option<String>,
+    pub set_aside: Option<Aside>,
+}
+
+/// Why a flask may not steer the pour temperature.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Aside {
+    /// A fixed code: of a [`crate::upkeep::Fault`], or of what is not known of the flask.
+    pub code: String,
+    /// The same in words, as a clause.
+    pub reason: String,
+}
+
+impl Aside {
+    /// A code with its words.
+    pub fn new(code: impl Into<String>, reason: impl Into<String>) -> Aside {
+        Aside {
+            code: code.into(),
+            reason: reason.into(),
+        }
+    }
+}
+
+impl From<crate::upkeep::Fault> for Aside {
+    fn from(fault: crate::upkeep::Fault) -> Aside {
+        Aside::new(fault.code(), fault.words())
+    }
 }

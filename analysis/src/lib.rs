@@ -22,6 +22,7 @@
 //! | [`burnout`] | a kiln followed against its programme, and the soak of its flasks |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
 //! | [`trace`] | a session's samples as one Parquet file |
+//! | [`upkeep`] | what casting does to the bench: gas, bare graphite, ages of parts, faults |
 //! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod alloy;
@@ -42,3 +43,4 @@ pub mod thermocouple;
 pub mod time;
 pub mod trace;
 pub mod units;
+pub mod upkeep;

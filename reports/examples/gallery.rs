@@ -99,7 +99,7 @@ fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
                     seal_age_pours: Some(week % 9 * 10 + n),
                     remelt_percent: Some(30.0),
                     metal_g: Some(180.0 + dice.bell() * 25.0),
-                    set_aside: weak.then(|| "weak pull".to_owned()),
+                    set_aside: weak.then(|| analysis::upkeep::Fault::WeakPull.into()),
                 });
             }
         }
@@ -141,6 +141,12 @@ fn pour(number: u32, at: Micros, t: f64, vacuum: f64) -> PourRow {
         } else {
             vec![]
         },
+        faults: if number == 3 {
+            vec!["gap-before-pour".to_owned()]
+        } else {
+            vec![]
+        },
+        parts: analysis::upkeep::PartsAtPour::default(),
     }
 }
 

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use super::count::{Count, count};
 use super::sentence::{Material, sentence};
 use super::{Advice, CurvePoint, Evidence, Grade, KindRate, Outcome, Question, SetAside, Stratum};
-use crate::flask::Flask;
+use crate::flask::{Aside, Flask};
 use crate::stats::bins::{Point, bins};
 use crate::stats::median::median;
 use crate::stats::rate::{Tally, Totals, bounded_rate};
@@ -146,13 +146,16 @@ fn stratum(
     let set_aside: Vec<SetAside> = reads
         .iter()
         .filter_map(|r| {
-            let reason = match (&r.flask.set_aside, &r.count) {
-                (Some(reason), _) => reason.clone(),
-                (None, Count::Unsound(why)) => format!("counts do not fit: {why}"),
+            let Aside { code, reason } = match (&r.flask.set_aside, &r.count) {
+                (Some(aside), _) => aside.clone(),
+                (None, Count::Unsound(why)) => {
+                    Aside::new("counts-do-not-fit", format!("counts do not fit: {why}"))
+                }
                 _ => return None,
             };
             Some(SetAside {
                 flask: r.flask.id.clone(),
+                code,
                 reason,
             })
         })

@@ -152,7 +152,9 @@ pub struct Stratum {
 pub struct SetAside {
     /// The flask's id.
     pub flask: String,
-    /// Why.
+    /// Why, as a fixed code.
+    pub code: String,
+    /// Why, in words.
     pub reason: String,
 }
 

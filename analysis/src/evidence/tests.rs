@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use proptest::prelude::*;
 
 use super::*;
-use crate::flask::Flask;
+use crate::flask::{Aside, Flask};
 use crate::units::Scheme;
 
 /// 2026-06-01T08:00:00Z.
@@ -187,7 +187,7 @@ fn pours_all_at_one_temperature_cannot_be_compared() {
 #[test]
 fn a_flask_set_aside_counts_in_the_rate_but_does_not_steer() {
     let mut flasks = book();
-    flasks[0].set_aside = Some("vacuum missing".to_owned());
+    flasks[0].set_aside = Some(Aside::new("missing-pull", "vacuum missing"));
     flasks[0].defective_steering = Some(20);
     flasks[0].defective = Some(20);
     let e = asked(&flasks);
@@ -197,6 +197,7 @@ fn a_flask_set_aside_counts_in_the_rate_but_does_not_steer() {
         e.strata[0].set_aside,
         [SetAside {
             flask: flasks[0].id.clone(),
+            code: "missing-pull".to_owned(),
             reason: "vacuum missing".to_owned()
         }]
     );
@@ -416,7 +417,7 @@ fn keys(value: &serde_json::Value) -> Vec<&str> {
 #[test]
 fn the_json_has_the_keys_that_other_programs_rely_on() {
     let mut flasks = book();
-    flasks[0].set_aside = Some("gas lost".to_owned());
+    flasks[0].set_aside = Some(Aside::new("lost-cover-gas", "gas lost"));
     let e = asked(&flasks);
     let json = serde_json::to_value(&e).unwrap();
     for key in [
@@ -469,7 +470,9 @@ fn the_json_has_the_keys_that_other_programs_rely_on() {
     ] {
         assert!(keys(stratum).contains(&key), "{key}");
     }
-    assert_eq!(keys(&stratum["set_aside"][0]), ["flask", "reason"]);
+    let mut aside = keys(&stratum["set_aside"][0]);
+    aside.sort_unstable();
+    assert_eq!(aside, ["code", "flask", "reason"]);
     let mut curve = keys(&stratum["curve"][0]);
     curve.sort_unstable();
     assert_eq!(
@@ -535,7 +538,7 @@ fn any_flask() -> impl Strategy<Value = Flask> {
                 pour_temperature_c: t,
                 kinds,
                 section: section.map(str::to_owned),
-                set_aside: aside.then(|| "cover gas lost".to_owned()),
+                set_aside: aside.then(|| Aside::new("lost-cover-gas", "cover gas lost")),
                 ..flask(day, n)
             },
         )

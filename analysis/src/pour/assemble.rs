@@ -12,6 +12,8 @@ use super::setup::SHARE_OF_USUAL;
 use crate::cooling::Mould;
 use crate::stats::median::median;
 use crate::time::Micros;
+use crate::upkeep::ages::write_ages;
+use crate::upkeep::{Fault, PartChange, PartsAtPour, UpkeepRow};
 
 pub use super::correction::Correction;
 
@@ -19,11 +21,14 @@ pub use super::correction::Correction;
 pub const PULLS_FOR_USUAL: usize = 10;
 /// A correction, card or pour within this of another time means that pour, s.
 pub const SAME_POUR_S: f64 = 15.0;
+/// A charge of less than this share of the metal asked for is short: sprue and button are about
+/// half of the metal and take up a few per cent, no more (common practice).
+const SHORT_CHARGE_SHARE: f64 = 0.95;
 /// A flask cannot have stood longer than this between kiln and pour, s; a longer time is a
 /// wrong entry.
 const LONGEST_TRANSFER_S: f64 = 3600.0;
 
-/// A gasket that was changed. Other parts do not bear on the rows.
+/// A gasket that was changed: where a machine's usual pull begins anew.
 #[derive(Clone, Debug, PartialEq)]
 pub struct GasketChange {
     /// On which machine.
@@ -77,6 +82,19 @@ pub struct Card {
     /// What was off about its time in the kiln and its way out, in the words of
     /// [`super::rows::quality`]; likewise.
     pub quality: Vec<&'static str>,
+    /// The metal that the flask asks for, g.
+    pub metal_g: Option<f64>,
+    /// The metal that was weighed in for it, lot by lot, g.
+    pub charged_g: Option<f64>,
+}
+
+impl Card {
+    /// Whether clearly less metal was weighed in than the flask asks for.
+    fn is_short(&self) -> bool {
+        self.metal_g
+            .zip(self.charged_g)
+            .is_some_and(|(asked, weighed)| weighed < SHORT_CHARGE_SHARE * asked)
+    }
 }
 
 /// How the shop's flasks cool, from some time on.
@@ -93,6 +111,8 @@ pub struct MouldFrom {
 pub struct Context {
     /// Changes of gasket.
     pub gasket_changes: Vec<GasketChange>,
+    /// Changes of every part, the gasket among them.
+    pub part_changes: Vec<PartChange>,
     /// Targets with their history.
     pub targets: Vec<Target>,
     /// Matched cards.
@@ -101,6 +121,14 @@ pub struct Context {
     pub moulds: Vec<MouldFrom>,
     /// Hand corrections.
     pub corrections: Vec<Correction>,
+}
+
+/// One machine's rows.
+#[derive(Default)]
+struct Machine {
+    pulls: Vec<PullRow>,
+    pours: Vec<PourRow>,
+    upkeep: Vec<UpkeepRow>,
 }
 
 /// A pour of which only the time is known.
@@ -134,25 +162,34 @@ pub fn bare_pour(session: &str, machine: &str, at: Micros, found_by: FoundBy) ->
         flask_temperature_from: None,
         seal_age_pours: None,
         quality: vec![quality::NO_MELT_READING.to_owned()],
+        faults: vec![quality::NO_MELT_READING.to_owned()],
+        parts: PartsAtPour::default(),
     }
 }
 
 /// Adds to the rows of any number of sessions what their context knows. The rows may come in
 /// any order; they leave ordered by machine, time and kind. Assembling twice changes nothing.
 pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
-    let mut machines: BTreeMap<String, (Vec<PullRow>, Vec<PourRow>)> = BTreeMap::new();
+    let mut machines: BTreeMap<String, Machine> = BTreeMap::new();
     for row in rows {
-        let (pulls, pours) = machines.entry(row.machine().to_owned()).or_default();
+        let machine = machines.entry(row.machine().to_owned()).or_default();
         match row {
-            Row::Pull(pull) => pulls.push(pull),
-            Row::Pour(pour) => pours.push(pour),
+            Row::Pull(pull) => machine.pulls.push(pull),
+            Row::Pour(pour) => machine.pours.push(pour),
+            Row::Upkeep(upkeep) => machine.upkeep.push(upkeep),
         }
     }
     for pour in context.corrections.iter().filter_map(Correction::row) {
         machines.entry(pour.machine.clone()).or_default();
     }
     let mut out = Vec::new();
-    for (machine, (mut pulls, mut pours)) in machines {
+    for (machine, rows) in machines {
+        let Machine {
+            mut pulls,
+            mut pours,
+            mut upkeep,
+        } = rows;
+        upkeep.sort_by(|a, b| (a.from, &a.session).cmp(&(b.from, &b.session)));
         correct(&machine, &mut pours, &context.corrections);
         pulls.sort_by(|a, b| (a.opened_at, &a.session).cmp(&(b.opened_at, &b.session)));
         pours.sort_by(|a, b| (a.at, &a.session).cmp(&(b.at, &b.session)));
@@ -163,15 +200,26 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             pull.poured = pours.iter().any(|pour| into(pull, pour));
         }
         count_seal_age(&mut pours, &gaskets);
+        write_ages(
+            &machine,
+            &mut pours,
+            &pulls,
+            &upkeep,
+            &context.part_changes,
+            into,
+        );
         for pour in &mut pours {
             note_pull(pour, pulls.iter().find(|pull| into(pull, pour)));
             let card = card_of(pour, context);
             fill_from_card(pour, card, context);
             flask_heat::fill(pour, card, context);
+            let short = card.is_some_and(Card::is_short);
+            pour.faults = Fault::of(pour, short);
         }
-        let mut mixed: Vec<Row> = pulls
+        let mut mixed: Vec<Row> = upkeep
             .into_iter()
-            .map(Row::Pull)
+            .map(Row::Upkeep)
+            .chain(pulls.into_iter().map(Row::Pull))
             .chain(pours.into_iter().map(Row::Pour))
             .collect();
         mixed.sort_by_key(Row::at);

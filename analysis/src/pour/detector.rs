@@ -20,6 +20,7 @@ use crate::channel::Channel;
 use crate::sample::Sample;
 use crate::stage::Stage;
 use crate::time::Micros;
+use crate::upkeep::Tally;
 
 /// A pour known by a switch or a mark is measured this long after, s: the vacuum 10 s after is
 /// one of its measures.
@@ -64,6 +65,7 @@ pub struct Detector {
     stopper: Option<bool>,
     stopper_at: Option<Micros>,
     valve_at: Option<Micros>,
+    tally: Tally,
     watch: Watch,
     ending: Option<Box<Pull>>,
     judge_at: Option<Micros>,
@@ -99,6 +101,7 @@ impl Detector {
             stopper: None,
             stopper_at: None,
             valve_at: None,
+            tally: Tally::new(setup.gas_least_l_min),
             watch: Watch::new(),
             ending: None,
             judge_at: None,
@@ -124,7 +127,10 @@ impl Detector {
         };
         let on = sample.value > 0.5;
         match sample.channel {
-            Channel::MeltTemperature => self.hear_melt(reading),
+            Channel::MeltTemperature => {
+                self.tally.hear_melt(reading.at, reading.value);
+                self.hear_melt(reading);
+            }
             Channel::Vacuum => {
                 let change = self.vacuum.hear(reading);
                 self.vacuum_changed(change);
@@ -135,7 +141,10 @@ impl Detector {
                 self.vacuum_changed(change);
             }
             Channel::Stopper => self.hear_stopper(sample.time, on),
-            Channel::GasFlow => self.gas.push(reading),
+            Channel::GasFlow => {
+                self.tally.hear_gas(reading.at, reading.value);
+                self.gas.push(reading);
+            }
             Channel::FlaskTemperature => self.flask.push(reading),
             Channel::Barometer => {
                 self.barometer_kpa = Some(sample.value);
@@ -190,6 +199,9 @@ impl Detector {
             if let Some(pull) = self.vacuum.take_open() {
                 self.tell_pull(&pull, now);
             }
+        }
+        if let Some((from, course)) = self.tally.course() {
+            self.events.push(Event::Upkeep { from, course });
         }
         let events = std::mem::take(&mut self.events);
         *self = Detector::new(self.setup);
@@ -441,6 +453,7 @@ impl Detector {
             gas: &self.gas,
             kilns: &self.kilns,
             flask: &self.flask,
+            so_far: self.tally.at(at),
             pull: self.pull_at(at),
         }
         .measure(at, found_by, confidence, turn)

@@ -6,6 +6,7 @@ use super::pull::PullFound;
 use super::rows::Verdict;
 use crate::stage::Stage;
 use crate::time::Micros;
+use crate::upkeep::CoursePoint;
 
 /// Something became certain.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,6 +47,14 @@ pub enum Event {
     PullFound(Box<PullFound>),
     /// Metal left, and is measured: 12 to 45 s after it happened.
     Poured(Box<PourFound>),
+    /// The trace is over: what the session did to the bench, from its first reading of melt or
+    /// gas on, as a course of running totals.
+    Upkeep {
+        /// The first reading.
+        from: Micros,
+        /// The course.
+        course: Vec<CoursePoint>,
+    },
 }
 
 /// The figures of the moment.

@@ -8,6 +8,7 @@ use super::pull::PullFound;
 use super::rows::{PourRow, Row};
 use super::setup::{Mark, Meta};
 use crate::sample::Sample;
+use crate::upkeep::UpkeepRow;
 
 /// The pulls and pours of one session's samples, which may come in any order.
 pub fn extract(samples: &[Sample], meta: &Meta) -> Vec<Row> {
@@ -31,10 +32,20 @@ pub fn extract_sorted<'a>(samples: impl IntoIterator<Item = &'a Sample>, meta: &
 pub fn rows(events: impl IntoIterator<Item = Event>, session: &str, machine: &str) -> Vec<Row> {
     let mut pulls: Vec<PullFound> = Vec::new();
     let mut pours: Vec<PourFound> = Vec::new();
+    let mut upkeep = None;
     for event in events {
         match event {
             Event::PullFound(pull) => pulls.push(*pull),
             Event::Poured(pour) => pours.push(*pour),
+            Event::Upkeep { from, course } => {
+                upkeep = Some(Row::Upkeep(UpkeepRow {
+                    session: session.to_owned(),
+                    machine: machine.to_owned(),
+                    from,
+                    to: course.last().map_or(from, |p| p.at),
+                    course,
+                }));
+            }
             _ => {}
         }
     }
@@ -46,8 +57,8 @@ pub fn rows(events: impl IntoIterator<Item = Event>, session: &str, machine: &st
     let pulls = pulls
         .into_iter()
         .map(|pull| Row::Pull(pull.into_row(session, machine)));
-    let mut rows: Vec<Row> = pulls.chain(pours).collect();
-    // Stable: a pull stands before a pour of the same instant.
+    let mut rows: Vec<Row> = upkeep.into_iter().chain(pulls).chain(pours).collect();
+    // Stable: upkeep stands before a pull of the same instant, and a pull stands before a pour of the same instant.
     rows.sort_by_key(Row::at);
     rows
 }

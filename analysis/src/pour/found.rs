@@ -2,6 +2,7 @@
 
 use super::rows::{FlaskTemperatureFrom, FoundBy, PourRow};
 use crate::time::Micros;
+use crate::upkeep::{CoursePoint, PartsAtPour};
 
 /// A pour, measured, without the names of its session and machine.
 #[derive(Clone, Debug, PartialEq)]
@@ -42,6 +43,8 @@ pub struct PourFound {
     pub transfer_s: Option<f64>,
     /// Flask temperature by a thermocouple in it, °C, and its standard uncertainty, K.
     pub flask_temperature_c: Option<(f64, f64)>,
+    /// Gas let out and graphite hot and bare, from the session's beginning to the pour.
+    pub so_far: CoursePoint,
     /// What was off, in the words of [`super::rows::quality`].
     pub quality: Vec<&'static str>,
 }
@@ -80,6 +83,13 @@ impl PourFound {
                 .map(|_| FlaskTemperatureFrom::Measured),
             seal_age_pours: None,
             quality: self.quality.into_iter().map(str::to_owned).collect(),
+            faults: Vec::new(),
+            parts: PartsAtPour {
+                session_gas_l: self.so_far.gas_used_l,
+                session_gas_unsure_l: self.so_far.gas_used_l.map(|_| self.so_far.gas_unsure_l),
+                session_bare_hot_s: self.so_far.bare_hot_s,
+                ..PartsAtPour::default()
+            },
         }
     }
 }

@@ -13,11 +13,18 @@ use super::valve::Vacuum;
 use crate::stats::median::{median, median_of_3};
 use crate::thermocouple::unknown_probe_uncertainty_k;
 use crate::time::Micros;
+use crate::upkeep::CoursePoint;
 
 /// The heating rate is that of the last so many seconds.
 const HEATING_S: f64 = 30.0;
 /// Cover gas is looked at over the 2 min before.
 const GAS_S: f64 = 120.0;
+/// Cover gas below its least for longer than this, s, of those 2 min is a lost cover: argon that
+/// lay over the melt is thinned by a door or an inlet within some tens of seconds (common
+/// practice), while a shorter dip is a knock at the hose or the valve being set.
+const LOST_COVER_S: f64 = 20.0;
+/// A gas reading stands for no longer than this, s.
+const GAS_STANDS_S: f64 = 60.0;
 /// A melt reading older than this is no reading of the pour, s.
 const MELT_REACH_S: f64 = 10.0;
 /// A kiln sensor is slow and often reports rarely; older than this it says nothing, s.
@@ -49,6 +56,8 @@ pub(crate) struct Bench<'a> {
     pub gas: &'a History,
     pub kilns: &'a [Kiln],
     pub flask: &'a History,
+    /// Running totals at the pour.
+    pub so_far: CoursePoint,
     /// The pull that the pour went into.
     pub pull: Option<&'a Pull>,
 }
@@ -99,6 +108,7 @@ impl Bench<'_> {
                 .last_until(at)
                 .filter(|r| at.seconds_since(r.at) <= FLASK_REACH_S)
                 .map(|r| (r.value, unknown_probe_uncertainty_k(r.value))),
+            so_far: self.so_far,
             quality: self.quality(at, melt_c, vacuum_kpa, &gas, kiln_c, confidence, turn),
         }
     }
@@ -198,6 +208,7 @@ impl Bench<'_> {
             quality::GAP_AT_POUR,
         );
         note(self.gap_before(at), quality::GAP_BEFORE_POUR);
+        note(self.bare_s(at) > LOST_COVER_S, quality::LOST_COVER_GAS);
         note(verdict == Some(Verdict::Missing), quality::MISSING_PULL);
         note(
             gas.is_empty() && self.gas.ever_heard(),
@@ -220,6 +231,31 @@ impl Bench<'_> {
         );
         note(verdict == Some(Verdict::Weak), quality::WEAK_PULL);
         words
+    }
+
+    /// How long cover gas was below its least in the 2 min before, s. A reading stands until the
+    /// next one, and no longer than a minute.
+    fn bare_s(&self, at: Micros) -> f64 {
+        let from = at.plus_seconds(-GAS_S);
+        let mut readings: Vec<Reading> = self
+            .gas
+            .last_until(from)
+            .into_iter()
+            .chain(self.gas.between(from, at))
+            .collect();
+        // The one on the edge may have come twice.
+        readings.dedup_by_key(|r| r.at);
+        let least = self.setup.gas_least_l_min;
+        let ends = readings.iter().skip(1).map(|r| r.at).chain([at]);
+        readings
+            .iter()
+            .zip(ends)
+            .filter(|(r, _)| r.value < least)
+            .map(|(r, end)| {
+                let until = end.min(r.at.plus_seconds(GAS_STANDS_S));
+                until.seconds_since(r.at.max(from)).max(0.0)
+            })
+            .sum()
     }
 
     /// Whether the melt sensor was silent in the 30 s before.

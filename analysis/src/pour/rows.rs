@@ -5,6 +5,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::time::Micros;
+use crate::upkeep::{PartsAtPour, UpkeepRow};
 
 /// How a pour was found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -106,6 +107,13 @@ pub struct PourRow {
     pub seal_age_pours: Option<u32>,
     /// What was off, in the fixed words of [`quality`].
     pub quality: Vec<String>,
+    /// What sets the pour aside from tuning: the codes of [`crate::upkeep::Fault`], gravest
+    /// first; empty if nothing does.
+    #[serde(default)]
+    pub faults: Vec<String>,
+    /// How worn the bench was.
+    #[serde(flatten)]
+    pub parts: PartsAtPour,
 }
 
 /// One spell of vacuum, measured.
@@ -140,7 +148,7 @@ pub struct PullRow {
     pub poured: bool,
 }
 
-/// One line of `extract --json`: a pour or a pull, told apart by `kind`.
+/// One line of `extract --json`: a pour, a pull or a session's upkeep, told apart by `kind`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 // A session has a dozen rows; boxing the larger would cost every reader more than it saves.
@@ -150,14 +158,18 @@ pub enum Row {
     Pour(PourRow),
     /// A pull of vacuum.
     Pull(PullRow),
+    /// What the session did to the bench.
+    Upkeep(UpkeepRow),
 }
 
 impl Row {
-    /// The time it is listed under: the pour, or the opening of the pull.
+    /// The time it is listed under: the pour, the opening of the pull, or the session's first
+    /// reading of melt or gas.
     pub fn at(&self) -> Micros {
         match self {
             Row::Pour(pour) => pour.at,
             Row::Pull(pull) => pull.opened_at,
+            Row::Upkeep(upkeep) => upkeep.from,
         }
     }
 
@@ -166,6 +178,7 @@ impl Row {
         match self {
             Row::Pour(pour) => &pour.session,
             Row::Pull(pull) => &pull.session,
+            Row::Upkeep(upkeep) => &upkeep.session,
         }
     }
 
@@ -174,6 +187,7 @@ impl Row {
         match self {
             Row::Pour(pour) => &pour.machine,
             Row::Pull(pull) => &pull.machine,
+            Row::Upkeep(upkeep) => &upkeep.machine,
         }
     }
 }
@@ -216,13 +230,17 @@ pub mod quality {
     /// The flask stood at its set point for a shorter time than its card, or the target, asks.
     pub const SHORT_SOAK: &str = "short-soak";
 
+    /// Cover gas was below the machine's least for over 20 s of the last 2 min.
+    pub const LOST_COVER_GAS: &str = "lost-cover-gas";
+
     /// All of them, in alphabetical order.
-    pub const WORDS: [&str; 16] = [
+    pub const WORDS: [&str; 17] = [
         BELOW_LIQUIDUS,
         FAINT_TURN,
         GAP_AT_POUR,
         GAP_BEFORE_POUR,
         KILN_DOOR_DISAGREES,
+        LOST_COVER_GAS,
         MISSING_PULL,
         NO_GAS_READING,
         NO_GAS_SENSOR,

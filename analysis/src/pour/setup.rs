@@ -1,6 +1,7 @@
 //! What the detector is told beforehand about the machine and the day.
 
 use crate::time::Micros;
+use crate::upkeep::tally::LEAST_GAS_L_MIN;
 
 /// Standard air pressure at sea level, kPa (ISO 2533:1975).
 pub const SEA_LEVEL_KPA: f64 = 101.325;
@@ -31,6 +32,8 @@ pub struct Setup {
     /// The machine's usual attainable share, 0–1: the median of its own good pulls since the
     /// last change of gasket, once there are ten ([`crate::pour::assemble::usual_share`]).
     pub usual_share: Option<f64>,
+    /// Less cover gas than this is none, L/min.
+    pub gas_least_l_min: f64,
 }
 
 impl Setup {
@@ -41,6 +44,7 @@ impl Setup {
             liquidus_c: None,
             floor_kpa: None,
             usual_share: None,
+            gas_least_l_min: LEAST_GAS_L_MIN,
         }
     }
 

@@ -22,6 +22,7 @@ fn sorted(rows: Vec<Row>) -> (Vec<PourRow>, Vec<PullRow>) {
         match row {
             Row::Pour(p) => pours.push(p),
             Row::Pull(p) => pulls.push(p),
+            Row::Upkeep(_) => {}
         }
     }
     (pours, pulls)

@@ -110,6 +110,7 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
                 found_by(row.found_by).to_owned(),
                 format!("{:.2}", row.confidence),
                 label,
+                row.faults.join(", "),
             ])
         })
         .collect::<anyhow::Result<Vec<_>>>()
@@ -128,6 +129,7 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
             "found by",
             "sure",
             "label",
+            "may not steer",
         ],
         &rows,
     )?;

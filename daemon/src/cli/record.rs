@@ -414,8 +414,8 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
         .records
         .add_part_change(&change, opened.now)
         .map_err(as_options)?;
-    if let (Part::Gasket, Some(machine)) = (args.part, &machine) {
-        // Every pour since has another seal age.
+    if let Some(machine) = &machine {
+        // Every pour since has another age of this part.
         assemble_machine(&mut opened.records, &opened.config, machine, at, opened.now)?;
     }
     let place = machine.or(args.kiln.clone()).unwrap_or_default();

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use analysis::burnout::Programme;
 use analysis::burnout::follow::HIGHEST_C;
 use analysis::channel::Quantity;
+use analysis::upkeep::tally::LEAST_GAS_L_MIN;
 
 use super::channel::{self, Heard, Owner, Topics};
 use super::known;
@@ -51,6 +52,9 @@ pub struct Machine {
     /// Least share of the attainable vacuum that counts as a good pull until the machine has
     /// ten good pulls to go by. Default: 0.6.
     pub good_pull_share: f64,
+    /// Less cover gas than this is none, L/min: graphite is bare, and a pour has lost its cover.
+    /// Default: 1.
+    pub gas_least_l_min: f64,
     /// What is heard of it. Default: nothing, for a machine with imported records only.
     pub channels: Vec<Heard>,
 }
@@ -147,6 +151,7 @@ pub(super) fn read_machines(
         let volume = |key| table.number_in(key, 0.01, 10_000.0, "L").map(|n| n.value);
         let pump_down_volume_l = volume("pump_down_volume_l");
         let chamber_volume_l = volume("chamber_volume_l");
+        let gas_least_l_min = table.number_in("gas_least_l_min", 0.01, 1000.0, "L/min");
         let good_pull_share = table.number_in("good_pull_share", 0.05, 1.0, "");
         let channels = channel::read_all(&table, Owner::Machine, ambient_kpa, topics);
         table.finish();
@@ -157,6 +162,7 @@ pub(super) fn read_machines(
                 pump_down_volume_l,
                 chamber_volume_l,
                 good_pull_share: good_pull_share.map_or(0.6, |n| n.value),
+                gas_least_l_min: gas_least_l_min.map_or(LEAST_GAS_L_MIN, |n| n.value),
                 channels,
             });
         }

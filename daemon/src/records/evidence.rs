@@ -4,9 +4,10 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use analysis::flask::Flask;
-use analysis::pour::rows::{PullRow, Verdict, quality};
+use analysis::flask::{Aside, Flask};
+use analysis::pour::rows::{PullRow, Verdict};
 use analysis::time::Micros;
+use analysis::upkeep::Fault;
 use rusqlite::params;
 
 use super::book::Records;
@@ -96,52 +97,39 @@ pub fn together(lines: &[Counted]) -> Option<Counted> {
     Some(sum)
 }
 
-/// Words of a pour's `quality` that keep its flask from steering the pour temperature, and what
-/// the report says of each: a pour whose settings were not what they seemed says nothing about
-/// the setting (common practice).
-const SET_ASIDE: [(&str, &str); 7] = [
-    (quality::MISSING_PULL, "the pull was missing"),
-    (quality::WEAK_PULL, "the pull was weak"),
-    (quality::NO_PULL, "it was poured without vacuum"),
-    (
-        quality::NO_MELT_READING,
-        "there is no melt reading at the pour",
-    ),
-    (quality::PROBE_MOVED, "the melt probe moved"),
-    (
-        quality::BELOW_LIQUIDUS,
-        "the melt read below the alloy's liquidus",
-    ),
-    (
-        quality::GAP_BEFORE_POUR,
-        "the trace has a gap before the pour",
-    ),
-];
-
 /// Why a flask may not steer the pour temperature, from what is known of its pour. The first
 /// reason that applies.
-fn set_aside(pour: &Pour, pull: Option<&PullRow>) -> Option<String> {
+fn set_aside(pour: &Pour, pull: Option<&PullRow>) -> Option<Aside> {
     if pour.struck {
-        return Some("its pour was struck out".into());
+        return Some(Aside::new("struck-out", "its pour was struck out"));
     }
     if pour.gone_at.is_some() {
-        return Some("its pour is no longer found in the trace".into());
+        return Some(Aside::new(
+            "no-longer-found",
+            "its pour is no longer found in the trace",
+        ));
     }
     if pour.destination != Destination::Flask {
-        return Some(format!("the metal went to {}", pour.destination));
+        return Some(Aside::new(
+            "went-elsewhere",
+            format!("the metal went to {}", pour.destination),
+        ));
     }
     if !pour.confirmed {
-        return Some("its pour is not confirmed".into());
+        return Some(Aside::new("unconfirmed", "its pour is not confirmed"));
     }
+    // A pour entered by hand has no words about its pull.
     match pull.map(|p| p.verdict) {
-        Some(Verdict::Weak) => return Some("the pull was weak".into()),
-        Some(Verdict::Missing) => return Some("the pull was missing".into()),
+        Some(Verdict::Weak) => return Some(Fault::WeakPull.into()),
+        Some(Verdict::Missing) => return Some(Fault::MissingPull.into()),
         Some(Verdict::Good | Verdict::Unknown) | None => {}
     }
-    SET_ASIDE
-        .iter()
-        .find(|(word, _)| pour.row.quality.iter().any(|q| q == word))
-        .map(|(_, reason)| (*reason).to_owned())
+    let gravest = pour.row.faults.first()?;
+    Some(Fault::from_code(gravest).map_or_else(
+        // Written by a later version, which knows more faults.
+        || Aside::new(gravest.clone(), gravest.replace('-', " ")),
+        Aside::from,
+    ))
 }
 
 struct Card {
@@ -252,7 +240,7 @@ impl Records {
                         remelt_percent: row.get(5)?,
                         metal_g: row.get(4)?,
                         set_aside: (!imported && pour.is_none())
-                            .then(|| "no pour is matched to it".to_owned()),
+                            .then(|| Aside::new("no-pour", "no pour is matched to it")),
                     },
                     id,
                     pour,

@@ -10,7 +10,8 @@ use uuid::Uuid;
 
 use super::book::Records;
 use super::error::Result;
-use super::pours::{MEASURES, found_by_word, from_word, verdict_word};
+use super::pours::{MEASURES, found_by_word, from_word, judged, verdict_word};
+use super::upkeep;
 
 /// Two pours of one session nearer than this are the same pour found again, s. A crucible is
 /// not emptied, charged and melted twice in a quarter of a minute.
@@ -202,12 +203,19 @@ fn write_pour(
                 .map_or(Value::Null, |n| Value::from(i64::from(n))),
         ),
         ("quality", Value::from(row.quality.join(" "))),
+        ("faults", Value::from(judged(row).join(" "))),
         ("gone_at", Value::Null),
     ];
     for (name, get, _) in MEASURES {
         let value = get(row).filter(|v| v.is_finite());
         columns.push((name, value.map_or(Value::Null, Value::from)));
     }
+    columns.extend(
+        upkeep::COLUMNS
+            .iter()
+            .copied()
+            .zip(upkeep::values(&row.parts)),
+    );
     let names: Vec<&str> = columns.iter().map(|(n, _)| *n).collect();
     let marks: Vec<String> = (1..=names.len()).map(|i| format!("?{i}")).collect();
     let updates: Vec<String> = names[2..]

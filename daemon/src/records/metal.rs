@@ -127,6 +127,17 @@ impl Records {
         Ok(())
     }
 
+    /// What was weighed in for a flask, lot by lot, g; none if no lot was.
+    ///
+    /// # Errors
+    /// When SQLite fails.
+    pub fn charged_g(&self, flask: Uuid) -> Result<Option<f64>> {
+        Ok(self
+            .db
+            .prepare_cached("SELECT sum(grams) FROM charges WHERE flask = ?1")?
+            .query_row([flask.to_string()], |row| row.get(0))?)
+    }
+
     /// A flask's metal in and back, once both its charge and its pieces were weighed; before
     /// that there is no telling what was lost.
     ///

@@ -55,6 +55,7 @@ pub mod pours;
 pub mod sessions;
 pub mod targets;
 pub mod troubles;
+mod upkeep;
 pub mod words;
 
 pub use book::{BookSetup, Records};

@@ -7,12 +7,14 @@ use std::collections::HashMap;
 use analysis::pour::assemble::bare_pour;
 use analysis::pour::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
+use analysis::upkeep::Fault;
 use rusqlite::{OptionalExtension, Row, Transaction, params};
 use uuid::Uuid;
 
 use super::book::{Records, read_id};
 use super::error::{RecordError, Result};
 use super::sessions::range;
+use super::upkeep;
 use super::words::{Destination, MatchedBy};
 
 /// A pour as the records know it.
@@ -167,8 +169,8 @@ fn damaged(what: &'static str, value: &str) -> RecordError {
 /// The columns of a pour before its measures.
 const HEAD: &str = "p.id, p.session, s.name, s.machine, p.number, p.poured_at, p.confidence, \
      p.found_by, p.destination, p.alloy, p.flask_temperature_from, p.seal_age_pours, p.quality, \
-     p.gone_at, m.flask, m.made_by, m.confirmed_at";
-const HEAD_COLUMNS: usize = 17;
+     p.gone_at, m.flask, m.made_by, m.confirmed_at, p.faults";
+const HEAD_COLUMNS: usize = 18;
 
 struct Texts {
     id: String,
@@ -180,6 +182,7 @@ struct Texts {
 
 fn texts(row: &Row<'_>) -> rusqlite::Result<Texts> {
     let quality: String = row.get(12)?;
+    let faults: String = row.get(17)?;
     let (session, machine): (String, String) = (row.get(2)?, row.get(3)?);
     let mut measured = PourRow {
         number: row.get(4)?,
@@ -187,6 +190,8 @@ fn texts(row: &Row<'_>) -> rusqlite::Result<Texts> {
         flask: row.get(14)?,
         seal_age_pours: row.get(11)?,
         quality: quality.split_whitespace().map(str::to_owned).collect(),
+        faults: faults.split_whitespace().map(str::to_owned).collect(),
+        parts: upkeep::read(row, HEAD_COLUMNS + MEASURES.len())?,
         ..bare_pour(&session, &machine, Micros(row.get(5)?), FoundBy::Trace)
     };
     for (i, (_, _, slot)) in MEASURES.iter().enumerate() {
@@ -224,7 +229,9 @@ impl Records {
         let mut corrections = self.corrections_where(scope, since, until, session.as_deref())?;
         let measures: String = MEASURES
             .iter()
-            .map(|(n, _, _)| format!(", p.{n}"))
+            .map(|(n, _, _)| *n)
+            .chain(upkeep::COLUMNS.iter().copied())
+            .map(|n| format!(", p.{n}"))
             .collect();
         let mut statement = self.db.prepare_cached(&format!(
             "SELECT {HEAD}{measures} FROM pours p JOIN sessions s ON s.id = p.session
@@ -252,6 +259,9 @@ impl Records {
             }
             pour.row.flask_temperature_from =
                 from.as_deref().map(flask_temperature_from).transpose()?;
+            if !pour.corrected.is_empty() {
+                pour.row.faults = judged(&pour.row);
+            }
             if filter.with_struck || !(pour.struck || pour.gone_at.is_some()) {
                 pours.push(pour);
             }
@@ -467,6 +477,13 @@ impl Records {
         }
         Ok(by_pour)
     }
+}
+
+/// A pour's faults by its figures as they now stand. What was weighed in is not among them, so
+/// a charge that was found short stays so.
+pub(crate) fn judged(row: &PourRow) -> Vec<String> {
+    let short = row.faults.iter().any(|f| f == Fault::ShortCharge.code());
+    Fault::of(row, short)
 }
 
 fn correction(row: &Row<'_>, first: usize) -> rusqlite::Result<Correction> {

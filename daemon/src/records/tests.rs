@@ -188,7 +188,10 @@ fn pours_are_matched_to_cards_in_casting_order_and_count_once_inspected() {
         "asked again, nothing is new"
     );
     let table = bench.records.flasks_table(None, None).unwrap();
-    let aside: Vec<Option<&str>> = table.iter().map(|f| f.set_aside.as_deref()).collect();
+    let aside: Vec<Option<&str>> = table
+        .iter()
+        .map(|f| f.set_aside.as_ref().map(|a| a.reason.as_str()))
+        .collect();
     assert_eq!(aside, [Some("its pour is not confirmed"); 2]);
     assert_eq!(
         bench
@@ -218,7 +221,10 @@ fn pours_are_matched_to_cards_in_casting_order_and_count_once_inspected() {
     );
     let table = bench.records.flasks_table(None, None).unwrap();
     assert_eq!(table[0].set_aside, None);
-    assert_eq!(table[1].set_aside.as_deref(), Some("the pull was weak"));
+    assert_eq!(
+        table[1].set_aside,
+        Some(analysis::upkeep::Fault::WeakPull.into())
+    );
     assert_eq!(table[0].pour_temperature_c, Some(968.0));
     assert_eq!(
         table[0].kinds.get("crack"),

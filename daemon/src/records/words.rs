@@ -135,6 +135,23 @@ words! {
     GasCylinder = "gas-cylinder",
 }
 
+impl Part {
+    /// The part as the analysis knows it.
+    pub fn kind(self) -> analysis::upkeep::Part {
+        use analysis::upkeep::Part as Kind;
+        match self {
+            Part::Gasket => Kind::Gasket,
+            Part::SealRing => Kind::SealRing,
+            Part::StopperRod => Kind::StopperRod,
+            Part::StirringRod => Kind::StirringRod,
+            Part::Crucible => Kind::Crucible,
+            Part::Thermocouple => Kind::Thermocouple,
+            Part::PumpOil => Kind::PumpOil,
+            Part::GasCylinder => Kind::GasCylinder,
+        }
+    }
+}
+
 words! {
     /// What a pattern was made of.
     MadeOf, "pattern material":

@@ -2,6 +2,7 @@
 //! of it, and what `extract` is told from it.
 
 use analysis::pour::{Meta, Setup};
+use analysis::upkeep::tally::LEAST_GAS_L_MIN;
 use uuid::Uuid;
 
 use crate::config::Config;
@@ -29,6 +30,10 @@ pub fn metadata(config: &Config, machine: &str, name: &str, id: Uuid) -> Vec<(St
             format!("{:.4}", config.shop.ambient_kpa()),
         ),
         ("pourbook.good_pull_kpa", format!("{floor:.4}")),
+        (
+            "pourbook.gas_least_l_min",
+            format!("{:.4}", gas_least_l_min(config, machine)),
+        ),
         ("pourbook.config_sha256", config.sha256.clone()),
         ("pourbook.version", env!("CARGO_PKG_VERSION").to_owned()),
     ]
@@ -43,6 +48,7 @@ pub fn setup(config: &Config, machine: &str) -> Setup {
     from_text(
         Some(&format!("{:.4}", config.shop.ambient_kpa())),
         Some(&format!("{:.4}", floor_kpa(config, machine))),
+        Some(&format!("{:.4}", gas_least_l_min(config, machine))),
     )
 }
 
@@ -66,18 +72,30 @@ pub fn meta(metadata: &[(String, String)], fallback_name: &str) -> Meta {
         setup: from_text(
             value("pourbook.ambient_kpa"),
             value("pourbook.good_pull_kpa"),
+            value("pourbook.gas_least_l_min"),
         ),
     }
 }
 
-fn from_text(ambient_kpa: Option<&str>, floor_kpa: Option<&str>) -> Setup {
+fn from_text(
+    ambient_kpa: Option<&str>,
+    floor_kpa: Option<&str>,
+    gas_least_l_min: Option<&str>,
+) -> Setup {
     let number = |text: Option<&str>| {
         text.and_then(|t| t.parse::<f64>().ok())
             .filter(|n| n.is_finite() && *n > 0.0)
     };
     let mut setup = Setup::at_ambient(number(ambient_kpa).unwrap_or(SEA_LEVEL_KPA));
     setup.floor_kpa = number(floor_kpa);
+    setup.gas_least_l_min = number(gas_least_l_min).unwrap_or(LEAST_GAS_L_MIN);
     setup
+}
+
+fn gas_least_l_min(config: &Config, machine: &str) -> f64 {
+    config
+        .machine(machine)
+        .map_or(LEAST_GAS_L_MIN, |m| m.gas_least_l_min)
 }
 
 fn floor_kpa(config: &Config, machine: &str) -> f64 {
@@ -96,13 +114,14 @@ mod tests {
     fn the_live_detector_and_extract_are_told_the_same() {
         let config = Config::parse(
             "[shop]\nname = \"a\"\ntime_zone = \"Europe/Dublin\"\naltitude_m = 85\n\
-             [[machine]]\nname = \"bench-1\"\ngood_pull_share = 0.7\n",
+             [[machine]]\nname = \"bench-1\"\ngood_pull_share = 0.7\ngas_least_l_min = 1.5\n",
             "pourbook.toml",
         )
         .unwrap();
         let written = metadata(&config, "bench-1", "s", Uuid::nil());
         let read = meta(&written, "file");
         assert_eq!(read.setup, setup(&config, "bench-1"));
+        assert!((read.setup.gas_least_l_min - 1.5).abs() < 1e-9);
         assert_eq!(read.session, "s");
         assert_eq!(meta(&[], "file").session, "file");
     }

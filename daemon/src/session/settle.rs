@@ -9,13 +9,14 @@ use analysis::pour::assemble::{Card, Context, Correction, GasketChange, Target, 
 use analysis::pour::correction::corrected;
 use analysis::pour::{PourRow, PullRow, Row};
 use analysis::time::Micros;
+use analysis::upkeep::PartChange;
+use analysis::upkeep::cylinder::content_l;
 use uuid::Uuid;
 
 use crate::config::Config;
 use crate::records::features::Features;
 use crate::records::hand::HandPour;
 use crate::records::pours::PourFilter;
-use crate::records::words::Part;
 use crate::records::{Records, Result};
 use crate::session::in_kiln::{SessionKilns, in_kiln, kilns_since, note_doors};
 
@@ -68,8 +69,9 @@ const LONGEST_SESSION_S: f64 = 72.0 * 3600.0;
 
 /// Assembles a machine's pours anew: what spans sessions is added to what the extractor found.
 /// Sessions that were open at `since` or later are written; earlier ones cannot change by what
-/// happened since. The last change of gasket before `since` is how far back the others are
-/// read, since a seal's age and a machine's usual pull count from there.
+/// happened since. How far back the others are read is to the oldest of each part's last change
+/// before `since`: its age, its gas and its minutes hot and bare count from there, and from the
+/// gasket's the machine's usual pull.
 ///
 /// # Errors
 /// When the records refuse.
@@ -83,13 +85,23 @@ pub fn assemble_machine(
     let write_from = since.plus_seconds(-LONGEST_SESSION_S);
     let kilns = kilns_since(records, write_from)?;
     let context = context(records, config, machine, write_from, &kilns)?;
-    let read_from = context
-        .gasket_changes
-        .iter()
-        .map(|c| c.at)
-        .filter(|at| *at <= write_from)
-        .max()
-        .map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
+    let last_change = |part| {
+        context
+            .part_changes
+            .iter()
+            .filter(|c| c.part == part && c.at <= write_from)
+            .map(|c| c.at)
+            .max()
+    };
+    // Without a change of gasket the machine's usual pull is that of its first pulls of all.
+    let read_from = match last_change(analysis::upkeep::Part::Gasket) {
+        None => Micros(i64::MIN),
+        Some(_) => analysis::upkeep::Part::ALL
+            .into_iter()
+            .filter_map(last_change)
+            .min()
+            .map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S)),
+    };
     let features = records.features_of(machine, read_from)?;
     let mut sessions: BTreeMap<String, Uuid> = BTreeMap::new();
     for session in records.sessions(Some(write_from), None)? {
@@ -111,7 +123,8 @@ pub fn assemble_machine(
     Ok(())
 }
 
-/// Pulls and pours apart, each in the order given.
+/// Pulls and pours apart, each in the order given. A session's upkeep has done its work once it
+/// was assembled.
 pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
     let mut pulls = Vec::new();
     let mut pours = Vec::new();
@@ -119,6 +132,7 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
         match row {
             Row::Pull(pull) => pulls.push(pull),
             Row::Pour(pour) => pours.push(pour),
+            Row::Upkeep(_) => {}
         }
     }
     (pulls, pours)
@@ -132,11 +146,25 @@ fn context(
     since: Micros,
     kilns: &BTreeMap<String, SessionKilns>,
 ) -> Result<Context> {
-    let gasket_changes = records
+    let air_kpa = config.shop.ambient_kpa();
+    let part_changes: Vec<PartChange> = records
         .part_changes()?
         .into_iter()
         .map(|(_, change)| change)
-        .filter(|c| c.part == Part::Gasket && c.machine.as_deref() == Some(machine))
+        .filter(|c| c.machine.as_deref() == Some(machine))
+        .filter(|c| c.channel.as_deref().is_none_or(|c| c == "melt_temperature"))
+        .map(|c| PartChange {
+            machine: machine.to_owned(),
+            part: c.part.kind(),
+            at: c.at,
+            content_l: c
+                .content
+                .map(|c| content_l(c.volume_l, c.pressure_kpa, air_kpa)),
+        })
+        .collect();
+    let gasket_changes = part_changes
+        .iter()
+        .filter(|c| c.part == analysis::upkeep::Part::Gasket)
         .map(|c| GasketChange {
             machine: machine.to_owned(),
             at: c.at,
@@ -197,10 +225,13 @@ fn context(
             kiln_temperature_c: in_kiln.kiln_c,
             soak_min: in_kiln.soak_min,
             quality: in_kiln.quality,
+            metal_g: card.metal_g,
+            charged_g: records.charged_g(id)?,
         });
     }
     Ok(Context {
         gasket_changes,
+        part_changes,
         targets,
         cards,
         moulds: records.moulds()?,
@@ -232,11 +263,13 @@ pub fn target_of(target: &crate::config::Target) -> crate::records::targets::Tar
 mod tests {
     use analysis::pour::FoundBy;
     use analysis::pour::assemble::bare_pour;
+    use analysis::upkeep::{CoursePoint, UpkeepRow};
 
     use super::*;
     use crate::records::BookSetup;
+    use crate::records::parts::{CylinderContent, PartChange};
     use crate::records::sessions::NewSession;
-    use crate::records::words::AddedBy;
+    use crate::records::words::{AddedBy, Part};
 
     const DAY: f64 = 86_400.0;
 
@@ -265,14 +298,12 @@ mod tests {
         records.pours(&filter).unwrap()[0].row.pour_temperature_c
     }
 
-    #[test]
-    fn a_pour_of_today_leaves_the_sessions_of_years_alone() {
+    fn book(now: Micros) -> (Config, Records) {
         let config = Config::parse(
             "[shop]\nname = \"a\"\ntime_zone = \"Europe/Dublin\"\n[[machine]]\nname = \"bench-1\"\n",
             "pourbook.toml",
         )
         .unwrap();
-        let now = opened(40);
         let mut records = Records::in_memory(&BookSetup {
             shop: "a".into(),
             time_zone: "Europe/Dublin".into(),
@@ -283,16 +314,109 @@ mod tests {
         records
             .add_machine("bench-1", AddedBy::Configuration, now)
             .unwrap();
-        for day in [1, 28, 30] {
-            let id = Uuid::from_u128(u128::from(day));
-            let new = NewSession {
-                id,
-                name: name(day),
-                machine: "bench-1".into(),
-                opened_at: opened(day),
-                kilns: Vec::new(),
+        (config, records)
+    }
+
+    fn open(records: &mut Records, day: u32) -> Uuid {
+        let id = Uuid::from_u128(u128::from(day));
+        let new = NewSession {
+            id,
+            name: name(day),
+            machine: "bench-1".into(),
+            opened_at: opened(day),
+            kilns: Vec::new(),
+        };
+        records.open_session(&new).unwrap();
+        id
+    }
+
+    /// Two hours at 3 L/min, the last half hour hot and bare.
+    fn upkeep(day: u32) -> Row {
+        let point = |hours: f64| CoursePoint {
+            at: opened(day).plus_seconds(3600.0 * hours),
+            gas_used_l: Some(180.0 * hours),
+            gas_unsure_l: 0.0,
+            bare_hot_s: Some(3600.0 * (hours - 1.5).max(0.0)),
+            unwatched_hot_s: 0.0,
+        };
+        Row::Upkeep(UpkeepRow {
+            session: name(day),
+            machine: "bench-1".into(),
+            from: opened(day),
+            to: opened(day).plus_seconds(7200.0),
+            course: [0.0, 1.5, 2.0].map(point).to_vec(),
+        })
+    }
+
+    /// 20 L at 200 bar are 3948 L at sea level's air; the day before yesterday let out 360 of
+    /// them and left the graphite bare for half an hour, and this session's first ten minutes
+    /// took 30 L.
+    #[test]
+    fn a_pour_knows_what_is_left_in_the_cylinder_and_what_its_parts_have_been_through() {
+        let now = opened(40);
+        let (config, mut records) = book(now);
+        let rows = |day| vec![upkeep(day), Row::Pour(pour(day, 960.0))];
+        for part in [Part::GasCylinder, Part::Crucible, Part::Gasket] {
+            let mut change = PartChange::of_machine(part, "bench-1", opened(27));
+            if part == Part::GasCylinder {
+                change.content = Some(CylinderContent {
+                    gas: "argon".into(),
+                    volume_l: 20.0,
+                    pressure_kpa: 20_000.0,
+                });
+            }
+            records.add_part_change(&change, now).unwrap();
+        }
+        for day in [20, 28, 30] {
+            let id = open(&mut records, day);
+            settle(&mut records, id, None, rows(day), now).unwrap();
+        }
+        assemble_machine(&mut records, &config, "bench-1", opened(1), now).unwrap();
+        let of_day = |records: &Records, day: u32| {
+            let filter = PourFilter {
+                session: Some(Uuid::from_u128(u128::from(day))),
+                ..PourFilter::default()
             };
-            records.open_session(&new).unwrap();
+            records.pours(&filter).unwrap().remove(0).row
+        };
+        let last = of_day(&records, 30);
+        let parts = &last.parts;
+        assert!((parts.cylinder_used_l.unwrap() - 390.0).abs() < 0.01);
+        assert!((parts.cylinder_left_l.unwrap() - (3947.7 - 390.0)).abs() < 0.1);
+        assert!((parts.crucible_bare_hot_min.unwrap() - 30.0).abs() < 0.01);
+        assert_eq!(parts.crucible_age_pours, Some(1));
+        assert_eq!(parts.stopper_rod_age_pours, None, "never changed");
+        assert_eq!(of_day(&records, 20).parts.cylinder_left_l, None);
+
+        // Assembled from the last days alone, it is the same.
+        assemble_machine(&mut records, &config, "bench-1", opened(30), now).unwrap();
+        assert_eq!(of_day(&records, 30), last);
+    }
+
+    #[test]
+    fn a_corrected_transfer_is_judged_again() {
+        let now = opened(40);
+        let (config, mut records) = book(now);
+        let id = open(&mut records, 1);
+        let mut stood = pour(1, 960.0);
+        stood.transfer_s = Some(400.0);
+        settle(&mut records, id, None, vec![Row::Pour(stood)], now).unwrap();
+        assemble_machine(&mut records, &config, "bench-1", opened(1), now).unwrap();
+        let pour = |records: &Records| records.pours(&PourFilter::default()).unwrap().remove(0);
+        let found = pour(&records);
+        assert_eq!(found.row.faults, ["long-out-of-kiln"]);
+        records
+            .correct_pour(found.id, "transfer_s", Some(80.0), None, now)
+            .unwrap();
+        assert!(pour(&records).row.faults.is_empty());
+    }
+
+    #[test]
+    fn a_pour_of_today_leaves_the_sessions_of_years_alone() {
+        let now = opened(40);
+        let (config, mut records) = book(now);
+        for day in [1, 28, 30] {
+            let id = open(&mut records, day);
             settle(
                 &mut records,
                 id,

@@ -198,7 +198,11 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                 |g| differences(f, g, shown),
             );
             if let Some(why) = &f.set_aside {
-                differed = format!("{}; set aside: {}", differed, wording::isolated(why));
+                differed = format!(
+                    "{}; set aside: {}",
+                    differed,
+                    wording::isolated(&why.reason)
+                );
             }
             table.push(vec![
                 Cell::plain(sorted.name(f)).strong_if(true),

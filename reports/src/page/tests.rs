@@ -408,7 +408,7 @@ fn whatever_a_person_types_shows_as_text() {
             f.section = Some(typed.to_owned());
             f.kinds.insert(typed.to_owned(), 1);
         }
-        all[3].set_aside = Some(typed.to_owned());
+        all[3].set_aside = Some(analysis::flask::Aside::new("other", typed));
         let mut w = week(all, Scheme::Metric);
         w.shop.name = typed.to_owned();
         w.pulls = vec![pull(typed, Verdict::Missing, 3.0)];

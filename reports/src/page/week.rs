@@ -419,7 +419,7 @@ fn flask_table(sorted: &Sorted<'_>) -> Table {
                 None => Cell::plain("not counted"),
             },
             Cell::typed(&kinds_of(f)),
-            Cell::typed(f.set_aside.as_deref().unwrap_or("")),
+            Cell::typed(f.set_aside.as_ref().map_or("", |a| &a.reason)),
         ]);
     }
     table.without_empty_columns()
@@ -490,7 +490,7 @@ fn method(sorted: &Sorted<'_>) -> Section {
         let mut reasons = std::collections::BTreeMap::<&str, u64>::new();
         for f in &aside {
             *reasons
-                .entry(f.set_aside.as_deref().unwrap_or(""))
+                .entry(f.set_aside.as_ref().map_or("", |a| &a.reason))
                 .or_default() += 1;
         }
         let reasons: Vec<String> = reasons

@@ -56,6 +56,8 @@ fn card(minutes: f64) -> Card {
         kiln_temperature_c: Some(618.0),
         soak_min: Some(170.0),
         quality: Vec::new(),
+        metal_g: Some(200.0),
+        charged_g: Some(201.0),
     }
 }
 
@@ -72,7 +74,7 @@ fn pours(rows: Vec<Row>) -> Vec<PourRow> {
     rows.into_iter()
         .filter_map(|row| match row {
             Row::Pour(pour) => Some(pour),
-            Row::Pull(_) => None,
+            Row::Pull(_) | Row::Upkeep(_) => None,
         })
         .collect()
 }
@@ -81,7 +83,7 @@ fn verdicts(rows: &[Row]) -> Vec<Verdict> {
     rows.iter()
         .filter_map(|row| match row {
             Row::Pull(pull) => Some(pull.verdict),
-            Row::Pour(_) => None,
+            Row::Pour(_) | Row::Upkeep(_) => None,
         })
         .collect()
 }
@@ -274,7 +276,7 @@ fn corrections_win_and_pours_are_numbered_anew() {
         .iter()
         .filter_map(|row| match row {
             Row::Pull(pull) => Some(pull.poured),
-            Row::Pour(_) => None,
+            Row::Pour(_) | Row::Upkeep(_) => None,
         })
         .collect();
     assert_eq!(

@@ -516,12 +516,7 @@ impl Detector {
     }
 
     fn tell_pull(&mut self, pull: &Pull, now: Micros) {
-        let found = pull.found(
-            now,
-            &self.setup,
-            self.ambient_kpa(),
-            &self.vacuum.history,
-        );
+        let found = pull.found(now, &self.setup, self.ambient_kpa(), &self.vacuum.history);
         self.events.push(Event::PullFound(Box::new(found)));
     }
 

@@ -101,11 +101,7 @@ impl Curve {
             return false;
         };
         #[allow(clippy::float_cmp)] // A stuck sensor repeats its value to the last bit.
-        let same = readings
-            .iter()
-            .rev()
-            .take_while(|r| r.1 == last.1)
-            .count();
+        let same = readings.iter().rev().take_while(|r| r.1 == last.1).count();
         let since = readings[readings.len() - same].0;
         let by_chance = (1.0 - sensor.changes).powf((same - 1) as f64);
         same >= 4 && since < DEAD_BEFORE_S && by_chance < DEAD_CHANCE
@@ -196,7 +192,16 @@ mod tests {
                 let tau = 5.0 * (0.12 * noise.normal()).exp();
                 let end = noise.between(60.0, 90.0);
                 let got = curve(end, tau, rate_hz, 4.5, &mut noise)
-                    .heading(4.5, &SENSOR, true, &UsualPull { tau_s: 5.0, tau_spread: 0.12, ..UsualPull::COMMON })
+                    .heading(
+                        4.5,
+                        &SENSOR,
+                        true,
+                        &UsualPull {
+                            tau_s: 5.0,
+                            tau_spread: 0.12,
+                            ..UsualPull::COMMON
+                        },
+                    )
                     .unwrap();
                 z2 += ((got.rise_kpa - end) / got.se_kpa).powi(2) / f64::from(n);
                 claimed += got.se_kpa / end / f64::from(n);

@@ -323,9 +323,7 @@ impl Pull {
             time_to_90_s: self.time_to_90_s(),
             tau_s: fit.map(|f| (f.tau, f.tau_se)),
             end_kpa: fit.map(|f| (f.end - self.rest_kpa, f.end_se)),
-            loss_kpa_min: self
-                .leak_up(vacuum)
-                .map(|l| (l.loss_kpa_min, l.se_kpa_min)),
+            loss_kpa_min: self.leak_up(vacuum).map(|l| (l.loss_kpa_min, l.se_kpa_min)),
             verdict: self.judge(now, setup, ambient_kpa),
             poured: self.poured_at.is_some(),
         }
@@ -346,7 +344,8 @@ fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64) -> Verdict {
     let mut weak_below = floor - GOOD_SDS * se;
     if let Some(usual) = setup.usual {
         good_from = good_from.max(usual.share * (1.0 - usual.shortfall_allowed(0.0)));
-        weak_below = weak_below.max(usual.share * (1.0 - usual.shortfall_allowed(se / usual.share)));
+        weak_below =
+            weak_below.max(usual.share * (1.0 - usual.shortfall_allowed(se / usual.share)));
     }
     if share < weak_below {
         Verdict::Weak

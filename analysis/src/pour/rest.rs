@@ -95,11 +95,6 @@ impl Rest {
         LEAST_RISE_KPA.max(LEAST_RISE_SDS * self.noise)
     }
 
-    /// The usual time between readings, s; 0 while unknown.
-    pub fn period_s(&self) -> f64 {
-        self.period_s
-    }
-
     /// Whether the level has been learnt.
     pub fn learnt(&self) -> bool {
         self.learnt >= LEARNT_AFTER

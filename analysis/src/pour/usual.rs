@@ -106,11 +106,7 @@ pub fn usuals(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Usu
 
 /// The size of the flask that a pull was on: of the pour into it, or of the next pour of the
 /// session, since a flask that was called off is seated again. `pours` in order of time.
-pub(crate) fn size_of(
-    pull: &PullRow,
-    pours: &[PourRow],
-    context: &Context,
-) -> Option<FlaskSize> {
+pub(crate) fn size_of(pull: &PullRow, pours: &[PourRow], context: &Context) -> Option<FlaskSize> {
     let from = pours.partition_point(|pour| pour.at < pull.opened_at);
     let next = pours[from..]
         .iter()

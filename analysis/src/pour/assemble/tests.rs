@@ -206,7 +206,11 @@ fn a_big_flask_is_not_held_against_small_ones() {
     let mut context = Context::default();
     for i in 0..30 {
         let minutes = 10.0 * f64::from(i);
-        let (mm, share) = if i % 2 == 0 { (76.0, 0.9) } else { (127.0, 0.76) };
+        let (mm, share) = if i % 2 == 0 {
+            (76.0, 0.9)
+        } else {
+            (127.0, 0.76)
+        };
         // The last of each is as deep as the other's usual less a little.
         let share = if i >= 28 { 0.75 } else { share };
         rows.push(Row::Pull(pull(minutes, share)));
@@ -218,7 +222,12 @@ fn a_big_flask_is_not_held_against_small_ones() {
     assert!(said[..28].iter().all(|v| *v == Verdict::Good));
     assert_eq!(said[28..], [Verdict::Weak, Verdict::Good]);
     let usuals = usual::usuals(&got, &context, "bench-1", at(400.0));
-    let of = |mm| usuals.of(FlaskSize::of(Some(mm), Some(150.0))).unwrap().share;
+    let of = |mm| {
+        usuals
+            .of(FlaskSize::of(Some(mm), Some(150.0)))
+            .unwrap()
+            .share
+    };
     assert!((of(76.0) - 0.9).abs() < 1e-9 && (of(127.0) - 0.76).abs() < 1e-9);
     // Nobody said what stands there: the least that any size asks.
     assert!((usuals.of(None).unwrap().share - 0.76).abs() < 1e-9);

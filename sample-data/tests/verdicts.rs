@@ -38,6 +38,8 @@ struct Tally {
     ever_stopped: u32,
     /// No verdict within 5 s.
     late: u32,
+    /// Good by the first verdict.
+    good_at_once: u32,
     /// Unknown by the first verdict.
     unknown_at_once: u32,
 }
@@ -211,6 +213,7 @@ fn measure(rate_hz: f64, seeds: std::ops::Range<u64>) -> BTreeMap<Kind, Tally> {
                         .map(|v| v.1)
                         .collect();
                     t.stopped_at_once += u32::from(first.is_some_and(|f| stops(f.1)));
+                    t.good_at_once += u32::from(first.is_some_and(|f| f.1 == Verdict::Good));
                     t.unknown_at_once += u32::from(first.is_some_and(|f| f.1 == Verdict::Unknown));
                     t.missing_at_once += u32::from(first.is_some_and(|f| f.1 == Verdict::Missing));
                     t.stopped_in_time += u32::from(before.last().is_some_and(|v| stops(*v)));
@@ -226,18 +229,30 @@ fn measure(rate_hz: f64, seeds: std::ops::Range<u64>) -> BTreeMap<Kind, Tally> {
 /// The sensitivities and the false alarms that the design asks for, printed as a table.
 #[test]
 fn verdicts_are_right_as_often_as_promised() {
-    println!("rate Hz | pulls | at once | in time | ever | records | missing | unknown | late");
+    println!(
+        "rate Hz | pulls | at once | in time | ever | records | missing | good | unknown | late"
+    );
     let mut all: BTreeMap<Kind, Tally> = BTreeMap::new();
     for (rate_hz, seeds) in [(1.0, 101..104), (5.0, 104..106)] {
-        for (kind, t) in measure(rate_hz, seeds) {
+        let tallies = measure(rate_hz, seeds);
+        // Once a second, four readings of a pull are all there is within 5 s; what they cannot
+        // tell is unknown then, and known before the pour.
+        if rate_hz >= 5.0 {
+            for kind in [Kind::SlowLeak, Kind::Tenth, Kind::Unseated] {
+                let t = tallies[&kind];
+                assert!(t.share(t.stopped_at_once) >= 0.95, "{kind:?}: {t:?}");
+            }
+        }
+        for (kind, t) in tallies {
             println!(
-                "{rate_hz} {kind:?}: {} | {:.4} | {:.4} | {:.4} | {:.4} | {:.4} | {:.4} | {}",
+                "{rate_hz} {kind:?}: {} | {:.4} | {:.4} | {:.4} | {:.4} | {:.4} | {:.4} | {:.4} | {}",
                 t.pulls,
                 t.share(t.stopped_at_once),
                 t.share(t.stopped_in_time),
                 t.share(t.ever_stopped),
                 t.share(t.stopped_in_records),
                 t.share(t.missing_at_once),
+                t.share(t.good_at_once),
                 t.share(t.unknown_at_once),
                 t.late
             );
@@ -249,6 +264,7 @@ fn verdicts_are_right_as_often_as_promised() {
             sum.missing_at_once += t.missing_at_once;
             sum.ever_stopped += t.ever_stopped;
             sum.late += t.late;
+            sum.good_at_once += t.good_at_once;
             sum.unknown_at_once += t.unknown_at_once;
         }
     }
@@ -263,13 +279,11 @@ fn verdicts_are_right_as_often_as_promised() {
     );
     let still = of(Kind::Still);
     assert!(still.share(still.missing_at_once) >= 0.99, "{still:?}");
-    let unseated = of(Kind::Unseated);
-    assert!(
-        unseated.share(unseated.stopped_at_once) >= 0.95,
-        "{unseated:?}"
-    );
+    for kind in [Kind::SlowLeak, Kind::Tenth, Kind::Unseated] {
+        let t = of(kind);
+        assert!(t.pulls > 50, "{kind:?}: {t:?}");
+        assert!(t.share(t.stopped_in_time) >= 0.95, "{kind:?}: {t:?}");
+    }
     let leak = of(Kind::SlowLeak);
-    assert!(leak.share(leak.stopped_in_time) >= 0.95, "{leak:?}");
-    let tenth = of(Kind::Tenth);
-    assert!(tenth.share(tenth.stopped_in_time) >= 0.95, "{tenth:?}");
+    assert!(leak.share(leak.stopped_in_records) >= 0.9, "{leak:?}");
 }

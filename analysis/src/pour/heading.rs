@@ -16,8 +16,8 @@ const SPARSE_STEP_S: f64 = 0.5;
 const KEEP_S: f64 = 180.0;
 /// The pump-down is fitted to this much of a pull, s.
 const FIT_S: f64 = 60.0;
-/// After so many time constants the depth itself tells more than the curve: 95 % is done.
-const FLATTENED: f64 = 3.0;
+/// After so many time constants the depth itself tells more than the curve: 98 % is done.
+const FLATTENED: f64 = 4.0;
 /// The depth of a moment is the median of the last so many seconds.
 const MOMENT_S: f64 = 1.0;
 /// A pump whose curve is a little off an exponential misleads by this share of the depth.
@@ -127,16 +127,6 @@ impl Curve {
             .noise_kpa
             .max(LEAST_NOISE_KPA)
             .max(CURVE_OFF * rise.abs());
-        let flattened = FLATTENED * pump.tau_s;
-        if at >= flattened {
-            // What is left of the curve, and how unsure that is by the pump's.
-            let left = (-at / pump.tau_s).exp();
-            let unsure = left * at / pump.tau_s * pump.tau_spread / (1.0 - left);
-            return Some(Heading {
-                rise_kpa: rise / (1.0 - left),
-                se_kpa: (rise * unsure).hypot(noise),
-            });
-        }
         let steepest_kpa_s = pump.share * 100.0 / pump.tau_s;
         let known = Beforehand {
             tau: pump.tau_s,
@@ -151,6 +141,16 @@ impl Curve {
             noise,
         };
         let fit = pumpdown::expect(self.until(t_s.min(FIT_S)), &known)?;
+        let flat = at >= FLATTENED * fit.tau;
+        if flat {
+            // What is left of the curve, and how unsure that is by its time constant.
+            let left = (-at / fit.tau).exp();
+            let unsure = left * at / fit.tau * (fit.tau_se / fit.tau) / (1.0 - left);
+            return Some(Heading {
+                rise_kpa: rise / (1.0 - left),
+                se_kpa: (rise * unsure).hypot(noise),
+            });
+        }
         Some(Heading {
             rise_kpa: fit.end - sensor.rest_kpa,
             se_kpa: fit.end_se,

@@ -19,8 +19,11 @@ const TAU_SURE: f64 = 0.2;
 /// Flask diameters differ by half an inch, heights by an inch or more (common practice).
 const DIAMETER_STEP_MM: f64 = 12.7;
 const HEIGHT_STEP_MM: f64 = 25.4;
-/// A time constant is never taken to scatter by less than this, nor by more.
-const TAU_SPREADS: (f64, f64) = (0.06, 0.35);
+/// From one spell to the next a time constant wanders by a tenth, as pump and oil warm. An
+/// assumption: nobody has published such a spread.
+const TAU_WANDERS: f64 = 0.1;
+/// A time constant is never taken to scatter by more than this.
+const TAU_SPREAD_AT_MOST: f64 = 0.35;
 
 /// A flask's size as pulls are told apart by it: its diameter to the half inch and its height
 /// to the inch, which takes metric and inch flasks of one size together.
@@ -123,22 +126,21 @@ pub(crate) fn counts(pull: &PullRow) -> bool {
             .is_some_and(|(share, se)| se <= SURE * share)
 }
 
-/// The usual of the first ten good pulls, given in order of time; none until there are ten.
+/// The usual of good pulls, given in order of time: the depth of the first ten, the time constant
+/// of the last ten; none until there are ten.
 /// Medians, so that a leak or two among the ten do not become usual.
 pub(crate) fn anchor<'a>(pulls: impl Iterator<Item = &'a PullRow>) -> Option<UsualPull> {
-    let first: Vec<&PullRow> = pulls
-        .filter(|pull| counts(pull))
-        .take(PULLS_FOR_USUAL)
-        .collect();
-    if first.len() < PULLS_FOR_USUAL {
-        return None;
-    }
+    let good: Vec<&PullRow> = pulls.filter(|pull| counts(pull)).collect();
+    let first = good.get(..PULLS_FOR_USUAL)?;
+    // Only the depth is anchored. How fast the pump gets there serves to foretell the depth, and
+    // is taken from the last ten, since it wanders with seal, filter and oil.
+    let last = &good[good.len() - PULLS_FOR_USUAL..];
     let mut shares: Vec<f64> = first
         .iter()
         .filter_map(|pull| Some(pull.settled_share()?.0))
         .collect();
     let (share, spread) = middle_and_spread(&mut shares)?;
-    let mut taus: Vec<f64> = first
+    let mut taus: Vec<f64> = last
         .iter()
         .filter_map(|pull| {
             let (tau, se) = (pull.tau_s?, pull.tau_se_s?);
@@ -154,7 +156,7 @@ pub(crate) fn anchor<'a>(pulls: impl Iterator<Item = &'a PullRow>) -> Option<Usu
         share,
         share_spread: spread / share,
         tau_s: ln_tau.exp(),
-        tau_spread: tau_spread.clamp(TAU_SPREADS.0, TAU_SPREADS.1),
+        tau_spread: tau_spread.hypot(TAU_WANDERS).min(TAU_SPREAD_AT_MOST),
     })
 }
 

@@ -46,7 +46,7 @@ impl FlaskSize {
     pub fn of(diameter_mm: Option<f64>, height_mm: Option<f64>) -> Option<FlaskSize> {
         let class = |mm: f64, step: f64| {
             let steps = (mm / step).round();
-            (steps >= 1.0 && steps < 1000.0).then_some(steps as u32)
+            (1.0..1000.0).contains(&steps).then_some(steps as u32)
         };
         Some(FlaskSize {
             half_inches_across: class(diameter_mm?, DIAMETER_STEP_MM)?,

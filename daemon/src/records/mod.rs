@@ -49,6 +49,7 @@ pub mod inspections;
 pub mod kiln_courses;
 pub mod matching;
 pub mod metal;
+pub mod next_flask;
 pub mod order;
 pub mod parts;
 pub mod pours;

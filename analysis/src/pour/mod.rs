@@ -17,6 +17,7 @@ pub mod detector;
 pub mod events;
 pub mod extract;
 pub mod found;
+mod fall;
 mod history;
 #[cfg(test)]
 mod laws;

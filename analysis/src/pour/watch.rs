@@ -172,7 +172,13 @@ impl Watch {
         // A fall must have shown itself for a while before it can be judged.
         let seen = heard.seconds_since(origin) - JUDGED_AFTER_S.max(2.5 * step);
         let latest = setting.until.seconds_since(origin).min(seen.max(0.0));
-        let turn = turn::find(&readings, earliest, latest)?;
+        let known = turn::Known {
+            noise_k: melt.noise_k(),
+            may_rise: false,
+            lags: &turn::ANY_LAGS,
+            favours: &|_| 0.0,
+        };
+        let turn = turn::find(&readings, earliest, latest, &known)?;
         let at = origin.plus_seconds(turn.at_s);
         if turn.at_s > (seen - 2.0).max(0.0) && !last_chance {
             // The suspicion came early, on a melt already falling slowly; look again when the

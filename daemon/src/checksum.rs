@@ -17,7 +17,7 @@ pub fn hex(bytes: &[u8]) -> String {
 mod tests {
     use super::*;
 
-    /// Against a published value: FIPS 180-4's test value for the empty message (NIST
+    /// Against a published value: FIPS 180-4's test value (from memory) for the empty message (NIST
     /// "Cryptographic Standards and Guidelines", SHA-256 example).
     #[test]
     fn the_checksum_is_sha_256() {

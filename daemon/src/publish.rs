@@ -24,7 +24,7 @@ use crate::storage::{AppendTo, ReadFrom, Storage, StorageError, replace_file};
 /// Readings held at once; a channel with more is still taken whole.
 const MOST_AT_ONCE: u64 = 500_000;
 /// A wall clock that moved by more against the monotonic one was stepped, not disciplined. A
-/// time server slews smaller errors (common practice; ntpd steps above 0.128 s), and no
+/// time server slews smaller errors (common practice; ntpd steps above 0.128 s, from memory), and no
 /// measure of a pour cares for them.
 const STEP_US: i64 = 2 * Micros::PER_SECOND;
 /// Metadata key of the session's UUID.

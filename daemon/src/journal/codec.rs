@@ -594,7 +594,7 @@ mod tests {
         );
     }
 
-    /// The LEB128 example of DWARF 5, section 7.6 and figure C: 624485 is e5 8e 26.
+    /// The LEB128 example of DWARF 5, section 7.6 and figure C (from memory): 624485 is e5 8e 26.
     #[test]
     fn numbers_are_leb128() {
         let mut out = Vec::new();

@@ -196,7 +196,8 @@ mod tests {
         prop::collection::vec(body, 1..120)
     }
 
-    /// RFC 3720 (iSCSI), appendix B.4: CRC-32C of 32 bytes of zeros and of 32 bytes of ones.
+    /// RFC 3720 (iSCSI), appendix B.4 (from memory): CRC-32C of 32 bytes of zeros and of
+    /// 32 bytes of ones.
     #[test]
     fn the_checksum_is_the_one_of_rfc_3720() {
         assert_eq!(crc32c::crc32c(&[0; 32]), 0x8a91_36aa);

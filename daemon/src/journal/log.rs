@@ -81,6 +81,10 @@ struct Current {
     offset: u64,
     size: u64,
     waiting: Vec<u8>,
+    /// A commit of `waiting` was begun and met a full disk. A part of it may be in the file, so
+    /// until it succeeds nothing is added: a later attempt must write the very same bytes, or a
+    /// crash could leave blocks of both, and with them half a message.
+    sealed: bool,
 }
 
 /// The writing end of a book's journal. There is one at a time, held by a lock.
@@ -193,6 +197,9 @@ impl Journal {
     pub fn append(&mut self, entries: &[Entry]) -> Result<Range<u64>, JournalError> {
         self.alive()?;
         self.begin()?;
+        if self.current.as_ref().is_some_and(|current| current.sealed) {
+            self.commit()?;
+        }
         if !self.push(entries)? {
             self.commit()?;
             self.rotate()?;
@@ -223,12 +230,12 @@ impl Journal {
         if current.waiting.is_empty() {
             return Ok(self.durable_seq);
         }
-        let unsealed = current.waiting.len();
-        current.seal(last_seq);
+        if !current.sealed {
+            current.seal(last_seq);
+        }
         if let Err(e) = current.file.write_at(current.offset, &current.waiting) {
             if e.is_full() {
                 // Nothing in these blocks was ever promised, so they can be written again.
-                current.waiting.truncate(unsealed);
                 let free = self.storage.free_bytes().unwrap_or(0);
                 return Err(full(free, kept));
             }
@@ -242,6 +249,7 @@ impl Journal {
         self.bytes_written += current.waiting.len() as u64;
         current.offset += current.waiting.len() as u64;
         current.waiting.clear();
+        current.sealed = false;
         self.durable_seq = last_seq;
         Ok(last_seq)
     }
@@ -467,6 +475,7 @@ impl Journal {
             offset: blocks.len() as u64,
             size: file.size()?,
             waiting: Vec::new(),
+            sealed: false,
             file: self.storage.open(spare)?,
         };
         let mut next = name.first_seq;
@@ -479,6 +488,7 @@ impl Journal {
         current.never(next, self.next_seq);
         if !current.waiting.is_empty() {
             current.seal(self.next_seq - 1);
+            current.sealed = false;
         }
         blocks.append(&mut current.waiting);
         current.offset = blocks.len() as u64;
@@ -610,6 +620,7 @@ impl Current {
         frame::push(&mut self.waiting, self.seed, last_seq, &commit);
         let end = self.waiting.len().next_multiple_of(BLOCK);
         self.waiting.resize(end, 0);
+        self.sealed = true;
     }
 }
 
@@ -629,7 +640,8 @@ fn keep_whole_messages(entries: &mut Vec<Kept>) {
         let follows = message
             .last()
             .is_some_and(|before| before.part.more && before.seq + 1 == kept.seq);
-        if kept.part.goes_on != follows {
+        if !(kept.part.goes_on && follows) {
+            // Whatever was begun here has lost its end.
             message.clear();
             if kept.part.goes_on {
                 continue;

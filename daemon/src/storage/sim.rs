@@ -70,8 +70,8 @@ struct Inode {
     dirty: BTreeSet<usize>,
 }
 
-/// A small generator for choices that a seed repeats: splitmix64 (Steele, Lea & Flood 2014,
-/// "Fast splittable pseudorandom number generators", fig. 14).
+/// A small generator for choices that a seed repeats: splitmix64 (from memory: Steele, Lea & Flood
+/// 2014, "Fast splittable pseudorandom number generators", fig. 14).
 struct Choices(u64);
 
 impl Choices {

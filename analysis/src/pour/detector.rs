@@ -13,6 +13,7 @@ use super::measures::{Bench, Kiln};
 use super::melt::{Heard, Melt};
 use super::pull::{JUDGE_AFTER_S, JUDGE_AGAIN_S, LOSS_S, Pull};
 use super::rows::FoundBy;
+use super::seal::Seal;
 use super::setup::{Mark, Setup};
 use super::valve::{Change, Vacuum};
 use super::watch::{Setting, Watch};
@@ -30,6 +31,9 @@ const APART_S: f64 = 15.0;
 const AFTER_CLOSE_S: f64 = 3.0;
 /// … and the fall may show up to this long after, s.
 const SHOWS_AFTER_CLOSE_S: f64 = 12.0;
+/// The depth is looked at this far to either side of a suspected turn, s: what comes earlier is
+/// the pump-down's beginning, which no law fits.
+const SEAL_REACH_S: f64 = 60.0;
 /// The lowest liquidus a pourable alloy can have, °C: the silver–copper eutectic (779 °C). Used
 /// while the alloy is unknown.
 const LOWEST_LIQUIDUS_C: f64 = 779.0;
@@ -340,7 +344,8 @@ impl Detector {
             self.watch.reset();
             return;
         };
-        let Some(poured) = self.watch.look(&self.melt, &setting, last_chance) else {
+        let seal = self.seal_around(suspected_at);
+        let Some(poured) = self.watch.look(&self.melt, &setting, &seal, last_chance) else {
             return;
         };
         self.pour_into_pull(poured.at);
@@ -351,6 +356,26 @@ impl Detector {
             Some(&poured.turn),
         );
         self.tell_pour(found);
+    }
+
+    /// What the depth of the pull around `origin` says about the moment of the lift, in seconds
+    /// from `origin`.
+    fn seal_around(&self, origin: Micros) -> Seal {
+        let Some(pull) = self.vacuum.open().or(self.ending.as_deref()) else {
+            return Seal::default();
+        };
+        let reach = origin.plus_seconds(SEAL_REACH_S);
+        let until = pull
+            .closed_at
+            .map_or(reach, |c| c.plus_seconds(-1.0).min(reach));
+        let from = pull.opened_at.max(origin.plus_seconds(-SEAL_REACH_S));
+        let depth: Vec<(f64, f64)> = self
+            .vacuum
+            .history
+            .between(from, until)
+            .map(|r| (r.at.seconds_since(origin), r.value))
+            .collect();
+        Seal::look(&depth, self.vacuum.rest.noise_kpa())
     }
 
     fn hear_stopper(&mut self, at: Micros, lifted: bool) {

@@ -194,8 +194,7 @@ impl Sums {
             xe[k] = scale[k] * (after.te[k] - end.te[k]) - at * e[k];
             ye[k] = scale[k] * (after.ye[k] - end.ye[k]);
         }
-        let ee =
-            |k: usize, l: usize| scale[k] * (scale[l] * (after.ee[k][l] - end.ee[k][l]));
+        let ee = |k: usize, l: usize| scale[k] * (scale[l] * (after.ee[k][l] - end.ee[k][l]));
         for (pair, (k, l)) in pairs().into_iter().enumerate() {
             let (theta, tau) = (LAGS_S[k], LAGS_S[l]);
             let (p, q) = (tau / (tau - theta), theta / (tau - theta));
@@ -206,7 +205,7 @@ impl Sums {
             let hy = y - p * ye[l] + q * ye[k];
             normal[3] = [-h, 0.0, -hx, hh + stretch.variance / (DROP_SD * DROP_SD)];
             right[3] = -hy;
-            let Some((solution, explained, log_room)) = solve(&normal, &right, 4) else {
+            let Some((solution, explained, log_room)) = solve(&normal, &right) else {
                 continue;
             };
             let misfit = (yy - explained).max(0.0);
@@ -223,15 +222,6 @@ impl Sums {
                 });
             }
         }
-    }
-
-    /// Log likelihood of a mere change of slope at `at`, as a controller makes it: what a fall is
-    /// held against.
-    pub fn change_of_slope(&self, stretch: &Stretch, at: f64) -> Option<f64> {
-        let (_, normal, right, yy) = self.without_drop(stretch, at)?;
-        let (_, explained, log_room) = solve(&normal, &right, 3)?;
-        let misfit = (yy - explained).max(0.0);
-        Some(-0.5 * (misfit / stretch.variance + log_room))
     }
 
     /// Residual sum of squares of a plain straight line, K².
@@ -251,7 +241,7 @@ impl Sums {
 
     /// Where the readings split, and the normal equations of level and slopes with room for the
     /// drop: rows (level, before, after, drop), the lower triangle.
-    #[allow(clippy::type_complexity)] // Only used by the two functions above.
+    #[allow(clippy::type_complexity)] // Only used by the one function above.
     fn without_drop(
         &self,
         stretch: &Stretch,
@@ -289,13 +279,13 @@ impl Sums {
     }
 }
 
-/// Solves the first `size` of the normal equations by Cholesky's factor of their lower triangle:
+/// Solves the normal equations by Cholesky's factor of their lower triangle:
 /// the solution, what it explains of the sum of squares, and the logarithm of the determinant.
-fn solve(normal: &[[f64; 4]; 4], right: &[f64; 4], size: usize) -> Option<([f64; 4], f64, f64)> {
+pub(super) fn solve(normal: &[[f64; 4]; 4], right: &[f64; 4]) -> Option<([f64; 4], f64, f64)> {
     let mut factor = [[0.0_f64; 4]; 4];
     let mut forward = [0.0_f64; 4];
     let (mut explained, mut determinant) = (0.0, 1.0);
-    for i in 0..size {
+    for i in 0..4 {
         for j in 0..=i {
             let mut sum = normal[i][j];
             for k in 0..j {
@@ -319,9 +309,9 @@ fn solve(normal: &[[f64; 4]; 4], right: &[f64; 4], size: usize) -> Option<([f64;
         explained += forward[i] * forward[i];
     }
     let mut solution = [0.0_f64; 4];
-    for i in (0..size).rev() {
+    for i in (0..4).rev() {
         let mut sum = forward[i];
-        for k in i + 1..size {
+        for k in i + 1..4 {
             sum -= factor[k][i] * solution[k];
         }
         solution[i] = sum / factor[i][i];

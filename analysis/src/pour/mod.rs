@@ -16,8 +16,8 @@ pub mod assemble;
 pub mod detector;
 pub mod events;
 pub mod extract;
-pub mod found;
 mod fall;
+pub mod found;
 mod history;
 #[cfg(test)]
 mod laws;
@@ -28,6 +28,7 @@ pub mod pull;
 pub mod pumpdown;
 mod rest;
 pub mod rows;
+mod seal;
 pub mod setup;
 #[cfg(test)]
 mod synthetic;

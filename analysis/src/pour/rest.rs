@@ -66,7 +66,7 @@ impl Rest {
         self.learnt = self.learnt.saturating_add(1);
         let away = value - self.level;
         // While learning, the plain mean; then a slow follower.
-        let weight = (gap_s / (FOLLOW_S + gap_s)).max(1.0 / f64::from(self.learnt.min(30)));
+        let weight = (gap_s / (FOLLOW_S + gap_s)).max(1.0 / f64::from(self.learnt));
         self.level += weight * away;
         // Mean absolute deviation of a normal is √(2/π) of its standard deviation.
         let sd = 1.2533 * away.abs();
@@ -92,6 +92,11 @@ impl Rest {
     /// How far above rest a reading must be to be more than noise, kPa.
     pub fn threshold(&self) -> f64 {
         LEAST_RISE_KPA.max(LEAST_RISE_SDS * self.noise)
+    }
+
+    /// The sensor's noise at rest, kPa.
+    pub fn noise_kpa(&self) -> f64 {
+        self.noise
     }
 
     /// The usual time between readings, s; 0 while unknown.

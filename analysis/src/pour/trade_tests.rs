@@ -451,7 +451,7 @@ fn the_day_is_told_stage_by_stage() {
 
 /// A random flask: everything that the trade lets vary, drawn from its usual range. With it
 /// the moment of the lift, and what a perfect probe of the same lag reads then.
-fn any_flask(seed: u64, rate_hz: f64, fahrenheit: bool) -> (BenchTrace, f64, f64) {
+fn any_flask(seed: u64, rate_hz: f64, fahrenheit: bool, seals: bool) -> (BenchTrace, f64, f64) {
     let mut n = Noise::new(seed);
     let pour_at = 1500.0 + n.between(-20.0, 20.0);
     let lead = n.between(8.0, 50.0);
@@ -480,6 +480,9 @@ fn any_flask(seed: u64, rate_hz: f64, fahrenheit: bool) -> (BenchTrace, f64, f64
         tau: n.between(3.0, 8.0),
         held: None,
     }];
+    if seals {
+        trace.seal = (n.between(1.7, 6.0), n.between(1.0, 3.0));
+    }
     let mut perfect = trace.clone();
     (perfect.noise_k, perfect.step_k, perfect.fahrenheit) = (0.0, 1e-6, false);
     (perfect.rate_hz, perfect.vacuum, perfect.gas) = (20.0, false, false);
@@ -497,30 +500,36 @@ fn any_flask(seed: u64, rate_hz: f64, fahrenheit: bool) -> (BenchTrace, f64, f64
 /// change that makes the detector worse shows; `-- --nocapture` prints the table.
 #[test]
 fn random_flasks_are_found_in_time_and_temperature() {
-    println!("  Hz  unit  found  time ok  <1.5 K  |t| p90   |K| p90");
-    for (rate_hz, fahrenheit, flasks) in [
-        (0.2, false, 300),
-        (1.0, false, 300),
-        (1.0, true, 300),
-        (2.0, false, 300),
-        (5.0, false, 200),
-        (20.0, false, 100),
+    println!("  Hz  unit  step    found  time ok  <1.5 K  |t| p90  |t| p99  t bias, s  |K| p90");
+    for (rate_hz, fahrenheit, seals, flasks) in [
+        (0.2, false, false, 300),
+        (0.2, false, true, 300),
+        (1.0, false, false, 300),
+        (1.0, false, true, 300),
+        (1.0, true, false, 300),
+        (1.0, true, true, 300),
+        (2.0, false, false, 300),
+        (2.0, false, true, 300),
+        (5.0, false, false, 200),
+        (5.0, false, true, 200),
+        (20.0, false, false, 100),
+        (20.0, false, true, 100),
     ] {
-        let (mut times, mut kelvins) = (vec![], vec![]);let (mut signed, mut signed_k) = (vec![], vec![]);
+        let (mut signed, mut kelvins) = (vec![], vec![]);
         for seed in 0..flasks {
-            let (trace, when, melt_c) = any_flask(seed, rate_hz, fahrenheit);
+            let (trace, when, melt_c) = any_flask(seed, rate_hz, fahrenheit, seals);
             let (pours, pulls) = found(&trace);
             assert!(
-                pours.len() <= 1,
+                pours.len() <= 1 && pulls.len() == 1,
                 "seed {seed}: {pours:?} {pulls:?}"
             );
             if let Some(pour) = pours.first() {
                 signed.push(pour.at.seconds_since(at(when)));
-                signed_k.push(pour.pour_temperature_c.unwrap() - melt_c);
-                times.push(pour.at.seconds_since(at(when)).abs());
+                if std::env::var("WHO").is_ok() && signed.last().unwrap().abs() > 1.5 { println!("{seed} {:?} {} {:?}", signed.last(), pour.confidence, trace); }
                 kelvins.push((pour.pour_temperature_c.unwrap() - melt_c).abs());
             }
         }
+        let mut times: Vec<f64> = signed.iter().map(|t: &f64| t.abs()).collect();
         times.sort_by(f64::total_cmp);
         kelvins.sort_by(f64::total_cmp);
         let share = |values: &[f64], limit: f64| {
@@ -531,15 +540,16 @@ fn random_flasks_are_found_in_time_and_temperature() {
             share(&times, (1.0 / rate_hz).max(1.0)),
             share(&kelvins, 1.5),
         );
-        let p90 = times.len() * 9 / 10;
+        let part = |percent: usize| times[times.len() * percent / 100];
+        let bias = signed.iter().sum::<f64>() / signed.len() as f64;
         println!(
-            "{rate_hz:>4}  {}    {found:>5.3}  {in_time:>7.3}  {near:>6.3}  {:>7.2}  {:>8.2}",
+            "{rate_hz:>4}  {}  {}    {found:>5.3}  {in_time:>7.3}  {near:>6.3}  {:>7.2}  {:>7.2}  {bias:>7.2}  {:>7.2}",
             if fahrenheit { "°F" } else { "°C" },
-            times[p90],
-            kelvins[p90],
+            if seals { "seals" } else { "  -  " },
+            part(90),
+            part(99),
+            kelvins[kelvins.len() * 9 / 10],
         );
-        let mean=|v: &[f64]| v.iter().sum::<f64>()/v.len() as f64; let rms=|v: &[f64]| (v.iter().map(|x|x*x).sum::<f64>()/v.len() as f64).sqrt();
-        println!("    bias {:.2} rms {:.2} p99 {:.2}  K bias {:.2} rms {:.2}",mean(&signed),rms(&signed),times[times.len()*99/100],mean(&signed_k),rms(&signed_k));
-        //assert!(found >= 0.97 && in_time >= 0.8 && near >= 0.97);
+        assert!(found >= 0.97 && in_time >= 0.8 && near >= 0.97);
     }
 }

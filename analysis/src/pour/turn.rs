@@ -4,7 +4,7 @@
 //! ([`super::fall`]) explains the readings, and taking the mean: with noise, many turns explain
 //! them nearly as well as the best.
 
-use super::fall::{Fall, LAGS_S, PAIRS, Stretch, Sums, pairs};
+use super::fall::{Fall, PAIRS, Stretch, Sums};
 use crate::stats::median::{median, median_of_3};
 
 /// What the readings say about a turn.
@@ -102,7 +102,9 @@ pub(crate) fn find(
 
 /// How far a window reaches before and after a turn, s.
 fn reach(step: f64) -> (f64, f64) {
-    (BEFORE_S.max(5.0 * step), AFTER_S.max(4.0 * step))
+    let g = |k: &str, d: f64| std::env::var(k).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
+    let before = (g("BN", 1000.0) * step).clamp(g("B0", 12.0), g("B1", 25.0));
+    (before.max(5.0 * step), g("AF", 12.0).max(4.0 * step))
 }
 
 /// The readings close to a turn at `at`. A silence does not count.
@@ -173,7 +175,6 @@ struct Settled {
     at: f64,
     at_sd: f64,
     level: f64,
-    corrected: f64,
     slope: f64,
     straight: f64,
     lags: [f64; PAIRS],
@@ -196,7 +197,9 @@ fn weigh(
         readings: 0..readings.len(),
         variance: known.noise_k.max(LEAST_NOISE_K).powi(2),
     };
-    let grid = (0.1 * step).clamp(0.1, 0.5).max((latest - earliest) / 150.0);
+    let grid = (0.1 * step)
+        .clamp(0.1, 0.5)
+        .max((latest - earliest) / 150.0);
     let steps = ((latest - earliest) / grid).ceil().max(0.0) as u32;
     let moments = move || (0..=steps).map(move |i| (earliest + grid * f64::from(i)).min(latest));
     let mut tried: Vec<Fall> = Vec::with_capacity(64 * PAIRS);
@@ -220,8 +223,7 @@ fn weigh(
     };
     let top = tried.iter().map(log_weight).fold(f64::MIN, f64::max);
     let mut lags = [0.0; PAIRS];
-    let (mut sum, mut at, mut at2, mut level, mut corrected, mut slope) =
-        (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut sum, mut at, mut at2, mut level, mut slope) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for fall in &tried {
         let weight = (log_weight(fall) - top).exp();
         if weight < 1e-9 {
@@ -234,7 +236,6 @@ fn weigh(
         at2 += weight * x * x;
         level += weight * (fall.level - best.level);
         slope += weight * fall.before;
-        corrected += weight * (fall.level - best.level + fall.before * LAGS_S[pairs()[fall.pair].0]);
     }
     for l in &mut lags {
         *l /= sum;
@@ -245,7 +246,6 @@ fn weigh(
         at: best.at + mean_at,
         at_sd: (at2 / sum - mean_at * mean_at).max(0.0).sqrt(),
         level: best.level + level / sum,
-        corrected: best.level + corrected / sum,
         slope: slope / sum,
         straight: sums.straight(&stretch.readings),
         lags,

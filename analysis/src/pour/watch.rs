@@ -4,6 +4,7 @@
 
 use super::history::{Crest, Reading};
 use super::melt::Melt;
+use super::seal::Seal;
 use super::turn::{self, Turn};
 use crate::time::Micros;
 
@@ -148,8 +149,14 @@ impl Watch {
         }
     }
 
-    /// The careful look, with what has been heard so far; `last_chance`: there will be no other.
-    pub fn look(&mut self, melt: &Melt, setting: &Setting, last_chance: bool) -> Option<Poured> {
+    /// The careful look, with what has been heard so far; `seal` in seconds from the suspicion; `last_chance`: there will be no other.
+    pub fn look(
+        &mut self,
+        melt: &Melt,
+        setting: &Setting,
+        seal: &Seal,
+        last_chance: bool,
+    ) -> Option<Poured> {
         let suspected_at = self.suspected_at.take()?;
         self.due_at = None;
         self.not_before = Some(suspected_at.plus_seconds(AGAIN_S));
@@ -176,7 +183,7 @@ impl Watch {
             noise_k: melt.noise_k(),
             may_rise: false,
             lags: &turn::ANY_LAGS,
-            favours: &|_| 0.0,
+            favours: &|t| seal.times_as_likely(t).ln(),
         };
         let turn = turn::find(&readings, earliest, latest, &known)?;
         let at = origin.plus_seconds(turn.at_s);

@@ -525,7 +525,6 @@ fn random_flasks_are_found_in_time_and_temperature() {
             );
             if let Some(pour) = pours.first() {
                 signed.push(pour.at.seconds_since(at(when)));
-                if std::env::var("WHO").is_ok() && signed.last().unwrap().abs() > 1.5 { println!("{seed} {:?} {} {:?}", signed.last(), pour.confidence, trace); }
                 kelvins.push((pour.pour_temperature_c.unwrap() - melt_c).abs());
             }
         }

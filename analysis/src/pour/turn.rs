@@ -57,8 +57,10 @@ pub(crate) struct Known<'a> {
 
 /// A drop is measured this long after the turn, s.
 pub(crate) const LOOK_S: f64 = 15.0;
-/// How far back of a turn a straight line is fitted, s …
-const BEFORE_S: f64 = 25.0;
+/// How far back of a turn a straight line is fitted, readings, and the least and the most of it,
+/// s: noise asks for many, and a controller that has just bent the line for few. …
+const BEFORE_READINGS: f64 = 60.0;
+const BEFORE_S: (f64, f64) = (15.0, 25.0);
 /// … and how far on a fall, s: later the furnace answers.
 const AFTER_S: f64 = 12.0;
 /// Readings further from the fit than this many spreads are left out of the second fit: bursts
@@ -102,9 +104,8 @@ pub(crate) fn find(
 
 /// How far a window reaches before and after a turn, s.
 fn reach(step: f64) -> (f64, f64) {
-    let g = |k: &str, d: f64| std::env::var(k).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
-    let before = (g("BN", 1000.0) * step).clamp(g("B0", 12.0), g("B1", 25.0));
-    (before.max(5.0 * step), g("AF", 12.0).max(4.0 * step))
+    let before = (BEFORE_READINGS * step).clamp(BEFORE_S.0, BEFORE_S.1);
+    (before.max(5.0 * step), AFTER_S.max(5.0 * step))
 }
 
 /// The readings close to a turn at `at`. A silence does not count.

@@ -9,6 +9,7 @@
 //! | [`events`] | those events, and the figures of the moment |
 //! | [`found`], [`pull`] | a pour and a pull as the trace alone tells them |
 //! | [`pumpdown`] | the exponential fit of a pull |
+//! | [`leakup`] | the rate at which a shut pull is lost |
 //! | [`mod@extract`] | one session's samples to rows |
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
@@ -21,6 +22,7 @@ pub mod found;
 mod history;
 #[cfg(test)]
 mod laws;
+pub mod leakup;
 mod line;
 mod measures;
 mod melt;

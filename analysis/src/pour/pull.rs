@@ -267,11 +267,10 @@ impl Pull {
         // The last moments may already be the vent beginning.
         let end = held.last()?.0 - 1.0;
         held.retain(|r| r.0 <= end);
-        let span = held.last()?.0 - held.first()?.0;
-        if held.len() < 4 || span < 4.0 || !self.moved() {
+        if !self.moved() {
             return None;
         }
-        super::line::fit(&held).map(|line| -line.slope * 60.0)
+        super::leakup::fit(&held).map(|leak| leak.loss_kpa_min)
     }
 
     /// The measures of the pull, when nothing more is to come.

@@ -5,12 +5,14 @@
 //!
 //! | module | what it holds |
 //! |---|---|
+//! | [`least_squares`] | a curve fitted to readings |
 //! | [`median`](mod@median) | the middle of some numbers |
 //! | [`proportion`] | intervals for one proportion |
 //! | [`rate`] | the rate of defects over flasks, with its design effect |
 //! | [`bins`] | that rate by steps of a setting |
 
 pub mod bins;
+pub mod least_squares;
 pub mod median;
 pub mod proportion;
 pub mod rate;

@@ -16,7 +16,7 @@ use super::rows::FoundBy;
 use super::seal::Seal;
 use super::setup::{Mark, Setup};
 use super::valve::{Change, Vacuum};
-use super::watch::{Setting, Watch};
+use super::watch::{Poured, Setting, Watch, by_step};
 use crate::channel::Channel;
 use crate::sample::Sample;
 use crate::stage::Stage;
@@ -34,6 +34,12 @@ const SHOWS_AFTER_CLOSE_S: f64 = 12.0;
 /// The depth is looked at this far to either side of a suspected turn, s: what comes earlier is
 /// the pump-down's beginning, which no law fits.
 const SEAL_REACH_S: f64 = 60.0;
+/// A step needs this long to be seen, s.
+const AFTER_STEP_S: f64 = 10.0;
+/// A pull in which nothing was suspected is looked at for the sealed sprue this long after its
+/// opening and as often again, s, while the melt is remembered: pours come 5 to 60 s after it.
+const STEP_LOOK_S: f64 = 50.0;
+const STEP_LOOKS_UNTIL_S: f64 = 300.0;
 /// The lowest liquidus a pourable alloy can have, °C: the silver–copper eutectic (779 °C). Used
 /// while the alloy is unknown.
 const LOWEST_LIQUIDUS_C: f64 = 779.0;
@@ -71,6 +77,7 @@ pub struct Detector {
     watch: Watch,
     ending: Option<Box<Pull>>,
     judge_at: Option<Micros>,
+    step_look_at: Option<Micros>,
     known: Vec<Known>,
     last_pour: Option<Micros>,
     stage: Stage,
@@ -105,6 +112,7 @@ impl Detector {
             watch: Watch::new(),
             ending: None,
             judge_at: None,
+            step_look_at: None,
             known: Vec::new(),
             last_pour: None,
             stage: Stage::Cold,
@@ -262,6 +270,15 @@ impl Detector {
         if reached(self.watch.due_at()) {
             self.look_for_turn(false);
         }
+        if reached(self.step_look_at) {
+            let due = self.step_look_at.take().unwrap_or(now);
+            self.look_for_step(due);
+            self.step_look_at = self
+                .vacuum
+                .open()
+                .filter(|p| p.poured_at.is_none() && p.age_s(due) < STEP_LOOKS_UNTIL_S)
+                .map(|_| due.plus_seconds(STEP_LOOK_S));
+        }
         while let Some(i) = self.known.iter().position(|k| k.due <= now) {
             let known = self.known.remove(i);
             self.measure_known(known);
@@ -348,6 +365,28 @@ impl Detector {
         let Some(poured) = self.watch.look(&self.melt, &setting, &seal, last_chance) else {
             return;
         };
+        self.tell_turn(&poured);
+    }
+
+    /// A look at a pull in which the melt gave no cause to suspect a pour: a probe in the wall
+    /// rises at one, and a small one hardly shows; but metal seals the sprue.
+    fn look_for_step(&mut self, now: Micros) {
+        if self.watch.suspected_at().is_some() {
+            return;
+        }
+        // The newest readings may still be on their way to a step.
+        let Some(setting) = self.setting(now, now.plus_seconds(-AFTER_STEP_S)) else {
+            return;
+        };
+        let seal = self.seal_around(now.plus_seconds(-SEAL_REACH_S));
+        let Some(lift) = seal.lift() else { return };
+        let origin = now.plus_seconds(-SEAL_REACH_S);
+        if let Some(poured) = by_step(&self.melt, &setting, &seal, origin, lift) {
+            self.tell_turn(&poured);
+        }
+    }
+
+    fn tell_turn(&mut self, poured: &Poured) {
         self.pour_into_pull(poured.at);
         let found = self.measure(
             poured.at,
@@ -482,6 +521,7 @@ impl Detector {
                     self.look_for_turn(true);
                     self.finish_ending(at);
                     self.judge_at = Some(at.plus_seconds(JUDGE_AFTER_S));
+                    self.step_look_at = Some(at.plus_seconds(STEP_LOOK_S));
                     self.events.push(Event::PullOpened { at });
                 }
             }
@@ -494,6 +534,8 @@ impl Detector {
                     at,
                 });
                 self.ending = Some(pull);
+                self.step_look_at = None;
+                self.look_for_step(at);
             }
         }
     }

@@ -34,6 +34,8 @@ const NOT_SEEN: f64 = 0.3;
 /// However clear a step is, it counts no more than this against the melt's own turn: gaskets
 /// settle and valves are opened further, and that makes steps too.
 const AT_MOST: f64 = 60.0;
+/// A step this many times as likely as none is clear.
+const CLEAR: f64 = 30.0;
 /// Fewer readings than this tell nothing.
 const LEAST_READINGS: usize = 8;
 
@@ -117,6 +119,22 @@ impl Seal {
             }
         }
         Seal { from, times }
+    }
+
+    /// Whether there were readings enough to see a step.
+    pub fn heard(&self) -> bool {
+        !self.times.is_empty()
+    }
+
+    /// The moment that is clearly more likely than any other, if the depth shows one.
+    pub fn lift(&self) -> Option<f64> {
+        let (i, top) = self
+            .times
+            .iter()
+            .copied()
+            .enumerate()
+            .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (top >= CLEAR).then_some(self.from + GRID_S * i as f64)
     }
 
     /// How many times as likely a lift at `t` is by the depth, 1 if it says nothing.
@@ -271,6 +289,7 @@ mod tests {
     #[test]
     fn a_sealed_sprue_says_when_the_stopper_lifted() {
         let seal = Seal::look(&pull(3.0, 1.7), 0.15);
+        assert!(seal.lift().is_some_and(|t| t.abs() < 1.0), "{seal:?}");
         assert!(seal.times_as_likely(0.0) > 10.0, "{seal:?}");
         for away in [-6.0, 5.0] {
             assert!(seal.times_as_likely(away) < 0.5, "{away}: {seal:?}");
@@ -280,6 +299,7 @@ mod tests {
     #[test]
     fn a_depth_without_a_step_favours_no_moment_much() {
         let seal = Seal::look(&pull(0.0, 0.0), 0.15);
+        assert_eq!(seal.lift(), None);
         for t in -15..20 {
             let times = seal.times_as_likely(f64::from(t));
             assert!((0.2..4.0).contains(&times), "{t}: {times}");

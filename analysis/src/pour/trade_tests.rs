@@ -292,6 +292,71 @@ fn the_second_flask_ten_minutes_later_is_a_pour_of_its_own() {
 }
 
 #[test]
+fn a_probe_in_the_wall_rises_at_the_pour_and_the_depth_says_so() {
+    let mut trace = hot();
+    trace.acts[2] = (1500.0, Act::Pour(-8.0, 10.0));
+    trace.seal = (3.0, 1.5);
+    let (pours, pulls) = found(&trace);
+    assert_eq!((pours.len(), pulls.len()), (1, 1));
+    assert!(pours[0].confidence > 0.8);
+    close(Some(pours[0].at.seconds_since(at(1500.0))), 0.0, 1.5);
+    close(pours[0].pour_temperature_c, 968.0, 1.0);
+}
+
+#[test]
+fn a_stir_before_the_lift_in_the_same_pull_is_not_taken_for_it() {
+    let mut trace = hot();
+    trace.acts.insert(2, (1480.0, Act::Stir(12.0)));
+    trace.acts[3].0 = 1520.0;
+    trace.acts[4].0 = 1530.0;
+    trace.spells = vec![spell(1465.0, 1600.0)];
+    trace.seal = (3.0, 1.5);
+    let (pours, _) = found(&trace);
+    assert_eq!(pours.len(), 1);
+    close(Some(pours[0].at.seconds_since(at(1520.0))), 0.0, 1.5);
+}
+
+#[test]
+fn a_flask_pressed_onto_its_seal_makes_a_step_but_no_pour() {
+    let mut trace = hot();
+    trace.acts.truncate(2);
+    // The same depth as a sealed sprue makes, and the melt stays as it is.
+    trace.spells = vec![
+        Spell {
+            end_kpa: 60.0,
+            ..spell(1475.0, 1560.0)
+        },
+        spell(1495.0, 1560.0),
+    ];
+    let (pours, _) = found(&trace);
+    assert_eq!(pours, []);
+}
+
+#[test]
+fn a_charge_that_bridged_and_was_stirred_is_not_a_pour() {
+    for falsely in [-60.0, 60.0] {
+        let mut trace = hot();
+        // Reads falsely until it is stirred at 1300 s, then comes right within seconds.
+        trace.acts.insert(2, (1240.0, Act::Pour(-falsely, 20.0)));
+        trace.acts.insert(3, (1300.0, Act::Stir(10.0)));
+        trace.acts.insert(4, (1300.0, Act::Pour(falsely, 4.0)));
+        let (pours, _) = found(&trace);
+        assert_eq!(pours.len(), 1, "{falsely} K");
+        close(Some(pours[0].at.seconds_since(at(1500.0))), 0.0, 1.5);
+    }
+}
+
+#[test]
+fn vacuum_on_before_the_melt_is_ready_waits_for_the_lift() {
+    let mut trace = hot();
+    trace.spells = vec![spell(1400.0, 1560.0)];
+    let (pours, pulls) = found(&trace);
+    assert_eq!((pours.len(), pulls.len()), (1, 1));
+    close(Some(pours[0].at.seconds_since(at(1500.0))), 0.0, 1.0);
+    close(pours[0].vacuum_lead_s, 100.0, 2.0);
+}
+
+#[test]
 fn a_pour_on_the_way_down_is_found() {
     let mut trace = hot();
     trace.acts[2].0 = 1520.0;

@@ -24,16 +24,18 @@ const LEAST_NOISE_KPA: f64 = 0.1;
 /// Readings are averaged over so many seconds, …
 const APART_S: f64 = 0.5;
 /// … and moments tried so many seconds apart.
-const GRID_S: f64 = 0.25;
+const GRID_S: f64 = 0.5;
 /// From the lift to the step, s, and its spread: a flask fills in 1 to 3 s (common practice), and
-/// the sprue is covered before it is full.
-const LIFT_TO_STEP_S: f64 = 1.7;
+/// its sprue is covered by then.
+const LIFT_TO_STEP_S: f64 = 2.0;
 const LIFT_TO_STEP_SD_S: f64 = 0.9;
 /// How often no step is seen: a flask that is not porous, a valve nearly shut.
 const NOT_SEEN: f64 = 0.3;
 /// However clear a step is, it counts no more than this against the melt's own turn: gaskets
 /// settle and valves are opened further, and that makes steps too.
 const AT_MOST: f64 = 60.0;
+/// Only what is beyond this, as a logarithm, is cut off before the sum, so that it stays finite.
+const MUCH: f64 = 30.0;
 /// A step this many times as likely as none is clear.
 const CLEAR: f64 = 30.0;
 /// Fewer readings than this tell nothing.
@@ -65,6 +67,7 @@ impl Seal {
             .map(|tau| PumpDownSums::of(&readings, *tau))
             .collect();
         let least = (0..moments)
+            .step_by(2)
             .flat_map(|i| lines.iter().filter_map(move |l| l.with_step(onset(i), 1.0)))
             .map(|fit| fit.misfit)
             .fold(f64::INFINITY, f64::min);
@@ -89,7 +92,7 @@ impl Seal {
                 std::f64::consts::LN_2 + log_sum(&each) - plain
             })
             .collect();
-        let too_much = (logs.iter().copied().fold(f64::MIN, f64::max) - AT_MOST.ln()).max(0.0);
+        let too_much = (logs.iter().copied().fold(f64::MIN, f64::max) - MUCH).max(0.0);
         let steps: Vec<f64> = logs.iter().map(|l| (l - too_much).exp()).collect();
         // From the step back to the lift.
         let reach = ((LIFT_TO_STEP_S + 3.0 * LIFT_TO_STEP_SD_S) / GRID_S) as usize;

@@ -179,7 +179,9 @@ impl Watch {
                 self.due_at = Some(suspected_at.plus_seconds(shown + 0.5));
                 return None;
             }
-            return by_step(melt, setting, seal, suspected_at, lift);
+            if let Some(poured) = by_step(melt, setting, seal, suspected_at, lift) {
+                return Some(poured);
+            }
         }
         if seal.heard() && waited < WAIT_WITHOUT_STEP_S && !last_chance {
             self.suspected_at = Some(suspected_at);
@@ -256,10 +258,16 @@ pub(crate) fn by_step(
     let earliest = setting.from.seconds_since(about).max(-near);
     let latest = setting.until.seconds_since(about).min(near);
     let turn = turn::find(&readings, earliest, latest, &known)?;
+    // A rise is told by fewer: it must be the plainer.
+    let least_evidence = if turn.rises {
+        FULL_EVIDENCE
+    } else {
+        LEAST_EVIDENCE
+    };
     let no_pour = turn.deepest_k < LEAST_MOVE_K.max(2.0 * turn.spread_k)
         || turn.drop_k > MOST_DROP_K
         || turn.temperature_c < setting.least_c
-        || turn.evidence < LEAST_EVIDENCE;
+        || turn.evidence < least_evidence;
     if no_pour {
         return None;
     }

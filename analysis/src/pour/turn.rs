@@ -12,11 +12,8 @@ use crate::stats::median::{median, median_of_3};
 pub(crate) struct Turn {
     /// When, in the time of the readings, s.
     pub at_s: f64,
-    /// Standard deviation of that, s.
-    pub at_sd_s: f64,
-    /// The probe's reading at that moment, °C.
-    pub reading_c: f64,
-    /// What the melt was at: the reading, put right for the probe's lag on a slope, °C.
+    /// The probe's reading at that moment, noise aside, °C. It is not put right for the probe's
+    /// lag on a slope, since one pour cannot tell that lag from the melt's own.
     pub temperature_c: f64,
     /// Slope before it, K/s.
     pub slope_before_k_s: f64,
@@ -39,8 +36,6 @@ pub(crate) struct Turn {
     pub evidence: f64,
     /// The silence that the turn fell into, s.
     pub gap_s: f64,
-    /// How likely each pair of lags is, for the next pour with the same probe.
-    pub lags: [f64; PAIRS],
 }
 
 /// What is known before the readings are looked at.
@@ -49,8 +44,6 @@ pub(crate) struct Known<'a> {
     pub noise_k: f64,
     /// Whether a rise is looked for as well as a fall.
     pub may_rise: bool,
-    /// How likely each pair of lags is.
-    pub lags: &'a [f64; PAIRS],
     /// Logarithm of how likely each moment is, by other channels.
     pub favours: &'a dyn Fn(f64) -> f64,
 }
@@ -70,8 +63,6 @@ const WILD: f64 = 5.0;
 const LEAST_NOISE_K: f64 = 0.12;
 /// How many readings' worth the noise known beforehand counts.
 const NOISE_KNOWN: f64 = 8.0;
-/// Every pair of lags is as likely as any other, before a pour has been seen.
-pub(crate) const ANY_LAGS: [f64; PAIRS] = [1.0 / PAIRS as f64; PAIRS];
 
 /// Finds the turn between `earliest` and `latest` in (seconds, °C) readings in order of time;
 /// the seconds lie within some 150 of zero. None if there are too few readings on either side.
@@ -174,11 +165,9 @@ fn neighbourhood(
 struct Settled {
     best: Fall,
     at: f64,
-    at_sd: f64,
     level: f64,
     slope: f64,
     straight: f64,
-    lags: [f64; PAIRS],
 }
 
 /// The mean over all moments and lags, each weighted by its likelihood.
@@ -219,37 +208,27 @@ fn weigh(
     stretch.variance = ((best.misfit + NOISE_KNOWN * stretch.variance) / (freedom + NOISE_KNOWN))
         .max(LEAST_NOISE_K.powi(2));
     let variance = stretch.variance;
-    let log_weight = |f: &Fall| {
-        f.log_likelihood(variance) + known.lags[f.pair].max(1e-4).ln() + (known.favours)(f.at)
-    };
+    let log_weight = |f: &Fall| f.log_likelihood(variance) + (known.favours)(f.at);
     let top = tried.iter().map(log_weight).fold(f64::MIN, f64::max);
-    let mut lags = [0.0; PAIRS];
-    let (mut sum, mut at, mut at2, mut level, mut slope) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut sum, mut at, mut level, mut slope) = (0.0, 0.0, 0.0, 0.0);
     for fall in &tried {
         let weight = (log_weight(fall) - top).exp();
         if weight < 1e-9 {
             continue;
         }
         sum += weight;
-        lags[fall.pair] += weight;
         let x = fall.at - best.at;
         at += weight * x;
-        at2 += weight * x * x;
         level += weight * (fall.level - best.level);
         slope += weight * fall.before;
-    }
-    for l in &mut lags {
-        *l /= sum;
     }
     let mean_at = at / sum;
     Some(Settled {
         best,
         at: best.at + mean_at,
-        at_sd: (at2 / sum - mean_at * mean_at).max(0.0).sqrt(),
         level: best.level + level / sum,
         slope: slope / sum,
         straight: sums.straight(&stretch.readings),
-        lags,
     })
 }
 
@@ -285,8 +264,6 @@ impl Settled {
         let rss = self.best.misfit.max(freedom * LEAST_NOISE_K.powi(2));
         Turn {
             at_s: self.at,
-            at_sd_s: self.at_sd,
-            reading_c: self.level,
             temperature_c: self.level,
             slope_before_k_s: self.slope,
             rises,
@@ -302,7 +279,6 @@ impl Settled {
             spread_k: (rss / freedom).sqrt(),
             evidence: ((self.straight - rss) / 4.0) / (rss / freedom),
             gap_s,
-            lags: self.lags,
         }
     }
 }

@@ -209,7 +209,6 @@ impl Watch {
         let known = turn::Known {
             noise_k: melt.noise_k(),
             may_rise: false,
-            lags: &turn::ANY_LAGS,
             favours: &|t| seal.times_as_likely(t).ln(),
         };
         let turn = turn::find(&readings, earliest, latest, &known)?;
@@ -252,7 +251,6 @@ pub(crate) fn by_step(
     let known = turn::Known {
         noise_k: melt.noise_k(),
         may_rise: true,
-        lags: &turn::ANY_LAGS,
         favours: &|t| seal.times_as_likely(t + lift).ln(),
     };
     let earliest = setting.from.seconds_since(about).max(-near);

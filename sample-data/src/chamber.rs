@@ -16,6 +16,8 @@ pub enum Seating {
     SlowLeak,
     /// Not sealed: a shallow, noisy plateau soon reached. Called off and repeated.
     Unseated,
+    /// Nothing seals, or nothing pulls: the valve opens and the pressure hardly moves.
+    Open,
 }
 
 /// One spell of vacuum as the pump and the seal will have it.
@@ -34,6 +36,9 @@ pub struct Chamber {
     pub depth_kpa: f64,
     /// The pump-down while the valve is open.
     pub open: Option<PumpDown>,
+    /// Valve and vent both shut: the depth that leaks away, kPa/min. Matters only while
+    /// [`Chamber::open`] is none; none is a vent standing open.
+    pub held_kpa_min: Option<f64>,
 }
 
 impl Chamber {
@@ -45,14 +50,19 @@ impl Chamber {
         Chamber {
             depth_kpa: 0.0,
             open: None,
+            held_kpa_min: None,
         }
     }
 
     /// Goes on by `dt` seconds.
     pub fn step(&mut self, dt: f64) {
-        let (towards, tau) = match self.open {
-            Some(PumpDown { tau_s, end_kpa }) => (end_kpa, tau_s),
-            None => (0.0, Self::VENT_S),
+        let (towards, tau) = match (self.open, self.held_kpa_min) {
+            (Some(PumpDown { tau_s, end_kpa }), _) => (end_kpa, tau_s),
+            (None, Some(leak)) => {
+                self.depth_kpa = (self.depth_kpa - leak * dt / 60.0).max(0.0);
+                return;
+            }
+            (None, None) => (0.0, Self::VENT_S),
         };
         self.depth_kpa += (towards - self.depth_kpa) * (1.0 - (-dt / tau).exp());
     }
@@ -78,7 +88,15 @@ mod tests {
         }
         let expected = 5.0 * (1003.0_f64 / 90.0).ln();
         assert!((t - expected).abs() < 0.11, "{t} against {expected}");
+        // Both valves shut, 6 kPa/min leak in.
         chamber.open = None;
+        chamber.held_kpa_min = Some(6.0);
+        let before = chamber.depth_kpa;
+        for _ in 0..100 {
+            chamber.step(0.1);
+        }
+        assert!((before - chamber.depth_kpa - 1.0).abs() < 1e-6);
+        chamber.held_kpa_min = None;
         for _ in 0..30 {
             chamber.step(0.1);
         }

@@ -10,6 +10,7 @@
 //! | [`shop`] | who works, what is cast, which sessions there were, what was changed when |
 //! | [`plan`] | one session as it was meant, before physics and chance |
 //! | [`simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
+//! | [`drawn`] | short sessions of benches where everything goes wrong, for measuring detection |
 //! | [`furnace`], [`chamber`], [`gas`], [`kiln`] | the physics of each part of the bench |
 //! | [`defects`] | the stated truth from which defects are drawn |
 //! | `paper` | cards filled in and castings counted |
@@ -21,6 +22,7 @@
 pub mod chamber;
 pub mod defects;
 pub mod dice;
+pub mod drawn;
 pub mod furnace;
 pub mod gas;
 pub mod kiln;

@@ -399,7 +399,7 @@ fn plan_flask(
     };
     let leak = match seating {
         Seating::SlowLeak => dice.between(0.05, 0.14),
-        Seating::Good | Seating::Unseated => 0.0,
+        Seating::Good | Seating::Unseated | Seating::Open => 0.0,
     };
     bench.label += 1;
     FlaskPlan {

@@ -13,9 +13,10 @@ use super::measures::{Bench, Kiln};
 use super::melt::{Heard, Melt};
 use super::pull::{JUDGE_AFTER_S, JUDGE_AGAIN_S, LOSS_S, Pull};
 use super::rows::FoundBy;
+use super::seal::Seal;
 use super::setup::{Mark, Setup, UsualPull};
 use super::valve::{Change, Vacuum};
-use super::watch::{Setting, Watch};
+use super::watch::{Poured, Setting, Watch, by_step};
 use crate::channel::Channel;
 use crate::sample::Sample;
 use crate::stage::Stage;
@@ -31,6 +32,15 @@ const APART_S: f64 = 15.0;
 const AFTER_CLOSE_S: f64 = 3.0;
 /// … and the fall may show up to this long after, s.
 const SHOWS_AFTER_CLOSE_S: f64 = 12.0;
+/// The depth is looked at this far to either side of a suspected turn, s: what comes earlier is
+/// the pump-down's beginning, which no law fits.
+const SEAL_REACH_S: f64 = 60.0;
+/// A step needs this long to be seen, s.
+const AFTER_STEP_S: f64 = 10.0;
+/// A pull in which nothing was suspected is looked at for the sealed sprue this long after its
+/// opening and as often again, s, while the melt is remembered: pours come 5 to 60 s after it.
+const STEP_LOOK_S: f64 = 50.0;
+const STEP_LOOKS_UNTIL_S: f64 = 300.0;
 /// The lowest liquidus a pourable alloy can have, °C: the silver–copper eutectic (779 °C). Used
 /// while the alloy is unknown.
 const LOWEST_LIQUIDUS_C: f64 = 779.0;
@@ -69,6 +79,7 @@ pub struct Detector {
     watch: Watch,
     ending: Option<Box<Pull>>,
     judge_at: Option<Micros>,
+    step_look_at: Option<Micros>,
     known: Vec<Known>,
     last_pour: Option<Micros>,
     by_hand: Option<(Micros, Micros)>,
@@ -105,6 +116,7 @@ impl Detector {
             watch: Watch::new(),
             ending: None,
             judge_at: None,
+            step_look_at: None,
             known: Vec::new(),
             last_pour: None,
             by_hand: None,
@@ -290,6 +302,15 @@ impl Detector {
         if reached(self.watch.due_at()) {
             self.look_for_turn(false);
         }
+        if reached(self.step_look_at) {
+            let due = self.step_look_at.take().unwrap_or(now);
+            self.look_for_step(due);
+            self.step_look_at = self
+                .vacuum
+                .open()
+                .filter(|p| p.poured_at.is_none() && p.age_s(due) < STEP_LOOKS_UNTIL_S)
+                .map(|_| due.plus_seconds(STEP_LOOK_S));
+        }
         while let Some(i) = self.known.iter().position(|k| k.due <= now) {
             let known = self.known.remove(i);
             self.measure_known(known);
@@ -372,9 +393,32 @@ impl Detector {
             self.watch.reset();
             return;
         };
-        let Some(poured) = self.watch.look(&self.melt, &setting, last_chance) else {
+        let seal = self.seal_around(suspected_at);
+        let Some(poured) = self.watch.look(&self.melt, &setting, &seal, last_chance) else {
             return;
         };
+        self.tell_turn(&poured);
+    }
+
+    /// A look at a pull in which the melt gave no cause to suspect a pour: a probe in the wall
+    /// rises at one, and a small one hardly shows; but metal seals the sprue.
+    fn look_for_step(&mut self, now: Micros) {
+        if self.watch.suspected_at().is_some() {
+            return;
+        }
+        // The newest readings may still be on their way to a step.
+        let Some(setting) = self.setting(now, now.plus_seconds(-AFTER_STEP_S)) else {
+            return;
+        };
+        let seal = self.seal_around(now.plus_seconds(-SEAL_REACH_S));
+        let Some(lift) = seal.lift() else { return };
+        let origin = now.plus_seconds(-SEAL_REACH_S);
+        if let Some(poured) = by_step(&self.melt, &setting, &seal, origin, lift) {
+            self.tell_turn(&poured);
+        }
+    }
+
+    fn tell_turn(&mut self, poured: &Poured) {
         self.pour_into_pull(poured.at);
         let found = self.measure(
             poured.at,
@@ -383,6 +427,26 @@ impl Detector {
             Some(&poured.turn),
         );
         self.tell_pour(found);
+    }
+
+    /// What the depth of the pull around `origin` says about the moment of the lift, in seconds
+    /// from `origin`.
+    fn seal_around(&self, origin: Micros) -> Seal {
+        let Some(pull) = self.vacuum.open().or(self.ending.as_deref()) else {
+            return Seal::default();
+        };
+        let reach = origin.plus_seconds(SEAL_REACH_S);
+        let until = pull
+            .closed_at
+            .map_or(reach, |c| c.plus_seconds(-1.0).min(reach));
+        let from = pull.opened_at.max(origin.plus_seconds(-SEAL_REACH_S));
+        let depth: Vec<(f64, f64)> = self
+            .vacuum
+            .history
+            .between(from, until)
+            .map(|r| (r.at.seconds_since(origin), r.value))
+            .collect();
+        Seal::look(&depth, self.vacuum.rest.noise_kpa())
     }
 
     fn hear_stopper(&mut self, at: Micros, lifted: bool) {
@@ -490,6 +554,7 @@ impl Detector {
                     self.look_for_turn(true);
                     self.finish_ending(at);
                     self.judge_at = Some(at.plus_seconds(JUDGE_AFTER_S));
+                    self.step_look_at = Some(at.plus_seconds(STEP_LOOK_S));
                     self.events.push(Event::PullOpened { at });
                 }
             }
@@ -502,6 +567,8 @@ impl Detector {
                     at,
                 });
                 self.ending = Some(pull);
+                self.step_look_at = None;
+                self.look_for_step(at);
             }
         }
     }

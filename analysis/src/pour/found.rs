@@ -13,7 +13,9 @@ pub struct PourFound {
     pub confidence: f64,
     /// How it was found.
     pub found_by: FoundBy,
-    /// Melt temperature at the pour, °C.
+    /// Melt temperature at the pour, °C: what a noiseless probe read when the stopper lifted. A
+    /// probe that lags behind a melt that climbs reads low by slope × lag, usually under 1 K, and
+    /// so it does on the figures that the caster goes by: it is not put right.
     pub pour_temperature_c: Option<f64>,
     /// Over the liquidus, K; none while the alloy is unknown.
     pub superheat_k: Option<f64>,

@@ -20,6 +20,7 @@ pub mod correction;
 pub mod detector;
 pub mod events;
 pub mod extract;
+mod fall;
 pub mod found;
 mod heading;
 mod history;
@@ -33,6 +34,7 @@ pub mod pull;
 pub mod pumpdown;
 mod rest;
 pub mod rows;
+mod seal;
 pub mod setup;
 #[cfg(test)]
 mod synthetic;

@@ -67,7 +67,7 @@ impl Rest {
         self.learnt = self.learnt.saturating_add(1);
         let away = value - self.level;
         // While learning, the plain mean; then a slow follower.
-        let weight = (gap_s / (FOLLOW_S + gap_s)).max(1.0 / f64::from(self.learnt.min(30)));
+        let weight = (gap_s / (FOLLOW_S + gap_s)).max(1.0 / f64::from(self.learnt));
         self.level += weight * away;
         // Mean absolute deviation of a normal is √(2/π) of its standard deviation.
         let sd = 1.2533 * away.abs();
@@ -108,6 +108,16 @@ impl Rest {
             period_s: self.period_s,
             changes: f64::from(self.changes) / f64::from(self.readings.max(1)),
         }
+    }
+
+    /// The sensor's noise at rest, kPa.
+    pub fn noise_kpa(&self) -> f64 {
+        self.noise
+    }
+
+    /// The usual time between readings, s; 0 while unknown.
+    pub fn period_s(&self) -> f64 {
+        self.period_s
     }
 
     /// Whether a reading that stays at rest can be believed: the sensor has been heard at rest

@@ -81,6 +81,9 @@ pub(crate) struct BenchTrace {
     pub stopper: bool,
     pub gas: bool,
     pub zero_drift_kpa_h: f64,
+    /// How much deeper the pump gets once metal seals the sprue, kPa, and how long after the
+    /// lift that is, s.
+    pub seal: (f64, f64),
     /// Melt sensor silent from–to.
     pub silent: Vec<(f64, f64)>,
     /// Probe in the air from–to.
@@ -119,6 +122,7 @@ impl BenchTrace {
             stopper: false,
             gas: true,
             zero_drift_kpa_h: 0.0,
+            seal: (0.0, 2.0),
             silent: vec![],
             out: vec![],
         }
@@ -217,13 +221,27 @@ impl BenchTrace {
     }
 
     fn depth(&self, t: f64) -> f64 {
+        let (gain, after) = self.seal;
+        let sealed_at = self
+            .acts
+            .iter()
+            .filter(|a| matches!(a.1, Act::Pour(..)))
+            .map(|a| a.0 + after)
+            .collect::<Vec<f64>>();
         self.spells
             .iter()
             .map(|s| {
                 if t < s.open {
                     return 0.0;
                 }
-                let reached = |t: f64| s.end_kpa * (1.0 - (-(t - s.open) / s.tau).exp());
+                let sealed = |t: f64| {
+                    let sealed = sealed_at.iter().filter(|at| (s.open..s.shut).contains(at));
+                    sealed
+                        .map(|at| gain * (1.0 - (-(t - at).max(0.0) / s.tau).exp()))
+                        .sum::<f64>()
+                };
+                let reached =
+                    |t: f64| s.end_kpa * (1.0 - (-(t - s.open) / s.tau).exp()) + sealed(t);
                 if t < s.shut {
                     return reached(t);
                 }

@@ -4,6 +4,7 @@
 
 use super::history::{Crest, Reading};
 use super::melt::Melt;
+use super::seal::Seal;
 use super::turn::{self, Turn};
 use crate::time::Micros;
 
@@ -48,6 +49,16 @@ const SILENCE_COUNTS_S: f64 = 5.0;
 /// small pour comes back too, as the furnace answers, but not so fast; it is told with less
 /// confidence.
 const STIRRED: f64 = 0.15;
+/// Where the depth shows the lift, the melt's turn lies within so many seconds of it …
+const NEAR_STEP_S: f64 = 6.0;
+/// … and needs to move the reading by no more than this, K: a probe in the crucible's wall rises,
+/// and a small pour is soon made good by the furnace.
+const LEAST_MOVE_K: f64 = 1.5;
+/// … and is looked at once it has shown itself for so long, s.
+const SHOWN_AFTER_S: f64 = 14.0;
+/// A fall without such a step, where the depth is heard, is not judged before this long after
+/// the suspicion, s: the longest stir has come back by then.
+const WAIT_WITHOUT_STEP_S: f64 = 38.0;
 /// Below this confidence nothing is said.
 const LEAST_CONFIDENCE: f64 = 0.2;
 
@@ -148,11 +159,35 @@ impl Watch {
         }
     }
 
-    /// The careful look, with what has been heard so far; `last_chance`: there will be no other.
-    pub fn look(&mut self, melt: &Melt, setting: &Setting, last_chance: bool) -> Option<Poured> {
+    /// The careful look, with what has been heard so far; `seal` in seconds from the suspicion; `last_chance`: there will be no other.
+    pub fn look(
+        &mut self,
+        melt: &Melt,
+        setting: &Setting,
+        seal: &Seal,
+        last_chance: bool,
+    ) -> Option<Poured> {
         let suspected_at = self.suspected_at.take()?;
         self.due_at = None;
         self.not_before = Some(suspected_at.plus_seconds(AGAIN_S));
+        let heard = melt.history.last()?.at;
+        let waited = heard.seconds_since(suspected_at);
+        if let Some(lift) = seal.lift() {
+            let shown = lift + SHOWN_AFTER_S.max(4.0 * melt.step_s());
+            if waited < shown && !last_chance {
+                self.suspected_at = Some(suspected_at);
+                self.due_at = Some(suspected_at.plus_seconds(shown + 0.5));
+                return None;
+            }
+            if let Some(poured) = by_step(melt, setting, seal, suspected_at, lift) {
+                return Some(poured);
+            }
+        }
+        if seal.heard() && waited < WAIT_WITHOUT_STEP_S && !last_chance {
+            self.suspected_at = Some(suspected_at);
+            self.due_at = Some(suspected_at.plus_seconds(WAIT_WITHOUT_STEP_S));
+            return None;
+        }
         let step = melt.step_s();
         let origin = suspected_at;
         let back = BACK_S.max(5.0 * step) + longest_gap(melt, origin);
@@ -168,11 +203,15 @@ impl Watch {
         // The fit needs no more than five readings a second, and its cost stays bounded.
         let readings = turn::thinned(&readings, 0.2);
         let earliest = setting.from.seconds_since(origin).max(-back);
-        let heard = melt.history.last()?.at;
         // A fall must have shown itself for a while before it can be judged.
         let seen = heard.seconds_since(origin) - JUDGED_AFTER_S.max(2.5 * step);
         let latest = setting.until.seconds_since(origin).min(seen.max(0.0));
-        let turn = turn::find(&readings, earliest, latest)?;
+        let known = turn::Known {
+            noise_k: melt.noise_k(),
+            may_rise: false,
+            favours: &|t| seal.times_as_likely(t).ln(),
+        };
+        let turn = turn::find(&readings, earliest, latest, &known)?;
         let at = origin.plus_seconds(turn.at_s);
         if turn.at_s > (seen - 2.0).max(0.0) && !last_chance {
             // The suspicion came early, on a melt already falling slowly; look again when the
@@ -188,6 +227,55 @@ impl Watch {
             confidence,
         })
     }
+}
+
+/// A look where the depth shows the lift, at `lift` seconds from `origin`: the melt turns there,
+/// down or up, or it is no pour.
+pub(crate) fn by_step(
+    melt: &Melt,
+    setting: &Setting,
+    seal: &Seal,
+    origin: Micros,
+    lift: f64,
+) -> Option<Poured> {
+    let step = melt.step_s();
+    let about = origin.plus_seconds(lift);
+    let reach = WAIT_AT_MOST_S.max(10.0 * step);
+    let readings: Vec<(f64, f64)> = melt
+        .history
+        .between(about.plus_seconds(-reach), about.plus_seconds(reach))
+        .map(|r| (r.at.seconds_since(about), r.value))
+        .collect();
+    let readings = turn::thinned(&readings, 0.2);
+    let near = NEAR_STEP_S.max(1.5 * step);
+    let known = turn::Known {
+        noise_k: melt.noise_k(),
+        may_rise: true,
+        favours: &|t| seal.times_as_likely(t + lift).ln(),
+    };
+    let earliest = setting.from.seconds_since(about).max(-near);
+    let latest = setting.until.seconds_since(about).min(near);
+    let turn = turn::find(&readings, earliest, latest, &known)?;
+    // A rise is told by fewer: it must be the plainer.
+    let least_evidence = if turn.rises {
+        FULL_EVIDENCE
+    } else {
+        LEAST_EVIDENCE
+    };
+    let no_pour = turn.deepest_k < LEAST_MOVE_K.max(2.0 * turn.spread_k)
+        || turn.drop_k > MOST_DROP_K
+        || turn.temperature_c < setting.least_c
+        || turn.evidence < least_evidence;
+    if no_pour {
+        return None;
+    }
+    let evidence = 0.5 + 0.5 * (turn.evidence / FULL_EVIDENCE).min(1.0);
+    let silence = (1.0 - (turn.gap_s - 5.0).max(0.0) / 90.0).clamp(0.4, 1.0);
+    Some(Poured {
+        at: about.plus_seconds(turn.at_s),
+        turn,
+        confidence: 0.98 * evidence * silence,
+    })
 }
 
 /// The longest silence in the 90 s before, s, if it was longer than the sensor's usual.

@@ -8,12 +8,9 @@
 use std::collections::BTreeMap;
 
 use super::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Row, Verdict, quality};
-use super::setup::SHARE_OF_USUAL;
-use crate::stats::median::median;
+use super::usual::{self, FlaskSize, PULLS_FOR_USUAL};
 use crate::time::Micros;
 
-/// Good pulls that make a machine's usual.
-pub const PULLS_FOR_USUAL: usize = 10;
 /// A correction, card or pour within this of another time means that pour, s.
 pub const SAME_POUR_S: f64 = 15.0;
 /// A flask cannot have stood longer than this between kiln and pour, s; a longer time is a
@@ -59,6 +56,8 @@ pub struct Card {
     pub section: Option<String>,
     /// A target of its own (a trial arm), °C; goes before the shop's.
     pub target_c: Option<f64>,
+    /// The flask's size.
+    pub size: Option<FlaskSize>,
     /// The kiln's set point, °C.
     pub kiln_set_point_c: Option<f64>,
     /// How much the kiln differs from shelf to shelf, K (greatest to least).
@@ -156,7 +155,7 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
         pours.sort_by(|a, b| (a.at, &a.session).cmp(&(b.at, &b.session)));
         number(&mut pours);
         let gaskets = gaskets_of(&machine, context);
-        rejudge(&mut pulls, &gaskets);
+        rejudge(&mut pulls, &pours, &gaskets, context);
         for pull in &mut pulls {
             pull.poured = pours.iter().any(|pour| into(pull, pour));
         }
@@ -174,38 +173,6 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
         out.append(&mut mixed);
     }
     out
-}
-
-/// The machine's usual attainable share at `at`: the median of its first ten good pulls since
-/// the last change of gasket, 0–1. None until there are ten. A fading seal cannot pull it down,
-/// since later pulls do not enter it.
-pub fn usual_share(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Option<f64> {
-    let since = gaskets_of(machine, context)
-        .into_iter()
-        .rev()
-        .find(|change| *change <= at);
-    let mut pulls: Vec<&PullRow> = rows
-        .iter()
-        .filter_map(|row| match row {
-            Row::Pull(pull) if pull.machine == machine && pull.opened_at < at => Some(pull),
-            _ => None,
-        })
-        .filter(|pull| since.is_none_or(|since| pull.opened_at >= since))
-        .collect();
-    pulls.sort_by_key(|pull| pull.opened_at);
-    anchor(pulls.into_iter())
-}
-
-fn anchor<'a>(pulls: impl Iterator<Item = &'a PullRow>) -> Option<f64> {
-    let mut first: Vec<f64> = pulls
-        .filter(|pull| pull.verdict == Verdict::Good)
-        .filter_map(|pull| pull.share)
-        .take(PULLS_FOR_USUAL)
-        .collect();
-    if first.len() < PULLS_FOR_USUAL {
-        return None;
-    }
-    median(&mut first)
 }
 
 fn near(a: Micros, b: Micros) -> bool {
@@ -245,7 +212,7 @@ fn number(pours: &mut [PourRow]) {
     }
 }
 
-fn gaskets_of(machine: &str, context: &Context) -> Vec<Micros> {
+pub(super) fn gaskets_of(machine: &str, context: &Context) -> Vec<Micros> {
     let mut changes: Vec<Micros> = context
         .gasket_changes
         .iter()
@@ -256,39 +223,43 @@ fn gaskets_of(machine: &str, context: &Context) -> Vec<Micros> {
     changes
 }
 
-/// Good pulls that fall short of the machine's own become weak. Never the other way: the floor
-/// stands whatever a machine is used to.
-fn rejudge(pulls: &mut [PullRow], gaskets: &[Micros]) {
-    let mut start = 0;
-    while start < pulls.len() {
-        let next_change = gaskets
-            .iter()
-            .find(|change| **change > pulls[start].opened_at);
-        let length = pulls[start..]
-            .iter()
-            .take_while(|pull| next_change.is_none_or(|change| pull.opened_at < *change))
-            .count();
-        let spell = &mut pulls[start..start + length];
-        if let Some(usual) = anchor(spell.iter()) {
-            // The ten that made the usual were judged by the floor and stay so; re-judged, they
-            // would make another usual the next time.
-            let mut good = 0;
-            for pull in spell.iter_mut() {
-                let short = pull.share.is_some_and(|s| s < SHARE_OF_USUAL * usual);
-                if pull.verdict == Verdict::Good && pull.share.is_some() {
-                    good += 1;
-                    if good > PULLS_FOR_USUAL && short {
-                        pull.verdict = Verdict::Weak;
-                    }
-                }
+/// Good pulls that fall short of the machine's own for the flask become weak. Never the other
+/// way: the floor stands whatever a machine is used to.
+fn rejudge(pulls: &mut [PullRow], pours: &[PourRow], gaskets: &[Micros], context: &Context) {
+    let sizes: Vec<Option<FlaskSize>> = pulls
+        .iter()
+        .map(|pull| usual::size_of(pull, pours, context))
+        .collect();
+    let spell_of = |pull: &PullRow| gaskets.partition_point(|change| *change <= pull.opened_at);
+    let mut kinds: BTreeMap<(usize, Option<FlaskSize>), Vec<usize>> = BTreeMap::new();
+    for (i, pull) in pulls.iter().enumerate() {
+        kinds.entry((spell_of(pull), sizes[i])).or_default().push(i);
+    }
+    for same in kinds.into_values() {
+        let Some(usual) = usual::anchor(same.iter().map(|i| &pulls[*i])) else {
+            continue;
+        };
+        // The ten that made the usual were judged by the floor and stay so; re-judged, they
+        // would make another usual the next time.
+        let mut made = 0;
+        for i in same {
+            let pull = &mut pulls[i];
+            if made < PULLS_FOR_USUAL {
+                made += usize::from(usual::counts(pull));
+                continue;
+            }
+            let short = pull
+                .settled_share()
+                .is_some_and(|(share, se)| usual.is_short(share, se));
+            if pull.verdict == Verdict::Good && short {
+                pull.verdict = Verdict::Weak;
             }
         }
-        start += length.max(1);
     }
 }
 
 /// Whether this pour went into this pull; the few seconds are those a turn may be late.
-fn into(pull: &PullRow, pour: &PourRow) -> bool {
+pub(super) fn into(pull: &PullRow, pour: &PourRow) -> bool {
     pull.session == pour.session
         && pour.at >= pull.opened_at
         && pull
@@ -323,7 +294,7 @@ fn count_seal_age(pours: &mut [PourRow], gaskets: &[Micros]) {
     }
 }
 
-fn card_of<'a>(pour: &PourRow, context: &'a Context) -> Option<&'a Card> {
+pub(super) fn card_of<'a>(pour: &PourRow, context: &'a Context) -> Option<&'a Card> {
     context
         .cards
         .iter()

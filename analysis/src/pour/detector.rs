@@ -13,7 +13,7 @@ use super::measures::{Bench, Kiln};
 use super::melt::{Heard, Melt};
 use super::pull::{JUDGE_AFTER_S, JUDGE_AGAIN_S, LOSS_S, Pull};
 use super::rows::FoundBy;
-use super::setup::{Mark, Setup};
+use super::setup::{Mark, Setup, UsualPull};
 use super::valve::{Change, Vacuum};
 use super::watch::{Setting, Watch};
 use crate::channel::Channel;
@@ -161,6 +161,13 @@ impl Detector {
     pub fn mark(&mut self, mark: Mark) -> Vec<Event> {
         self.note_known(mark.at, mark.found_by);
         std::mem::take(&mut self.events)
+    }
+
+    /// What the machine's good pulls are like with the flask that is on now. For the provisional
+    /// feed only: what is found in a trace is judged without, and compared afterwards
+    /// ([`super::assemble`]).
+    pub fn set_usual(&mut self, usual: Option<UsualPull>) {
+        self.setup.usual = usual;
     }
 
     /// The end of the trace: whatever is still open is told as far as it is known. The
@@ -475,23 +482,29 @@ impl Detector {
 
     fn judge(&mut self, now: Micros) {
         let due = self.judge_at.take().unwrap_or(now);
-        let (ambient, period) = (self.ambient_kpa(), self.vacuum.rest.period_s());
+        let ambient = self.ambient_kpa();
         let setup = self.setup;
         let Some(pull) = self.vacuum.open_mut() else {
             return;
         };
-        let verdict = pull.judge(due, &setup, ambient, period);
-        if pull.verdict != Some(verdict) {
-            pull.verdict = Some(verdict);
+        // After the pour a verdict helps nobody; the row gets its own.
+        if pull.poured_at.is_some() {
+            return;
+        }
+        if pull.judge_again(due, &setup, ambient)
+            && let Some(verdict) = pull.verdict
+        {
+            let heading = pull.heading(due, &setup).filter(|_| pull.moved());
             self.events.push(Event::PullJudged {
                 opened_at: pull.opened_at,
                 at: due,
                 verdict,
                 depth_kpa: pull.depth_kpa(),
+                settles_at_kpa: heading.map(|h| h.rise_kpa),
+                usual_kpa: setup.usual.map(|u| u.share * ambient),
             });
         }
-        // After the pour a verdict helps nobody; the row gets its own.
-        if pull.poured_at.is_none() && pull.age_s(due) < 60.0 {
+        if pull.age_s(due) < 60.0 {
             self.judge_at = Some(due.plus_seconds(JUDGE_AGAIN_S));
         }
     }
@@ -503,13 +516,7 @@ impl Detector {
     }
 
     fn tell_pull(&mut self, pull: &Pull, now: Micros) {
-        let found = pull.found(
-            now,
-            &self.setup,
-            self.ambient_kpa(),
-            &self.vacuum.rest,
-            &self.vacuum.history,
-        );
+        let found = pull.found(now, &self.setup, self.ambient_kpa(), &self.vacuum.history);
         self.events.push(Event::PullFound(Box::new(found)));
     }
 

@@ -31,8 +31,12 @@ pub enum Event {
         at: Micros,
         /// What it is worth so far.
         verdict: Verdict,
-        /// Deepest second so far, kPa below ambient.
+        /// Deepest second so far over what the sensor reads at rest, kPa below ambient.
         depth_kpa: Option<f64>,
+        /// Where the pull seems to be heading, kPa below ambient; none if it does not move.
+        settles_at_kpa: Option<f64>,
+        /// What is usual on this machine for this flask, kPa below ambient.
+        usual_kpa: Option<f64>,
     },
     /// The vacuum went off. Its measures follow as [`Event::PullFound`], at most a minute of
     /// event time later, once the leak-up has been watched.

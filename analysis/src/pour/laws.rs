@@ -136,7 +136,9 @@ fn rows_are_written_and_read_back_in_the_shapes_others_rely_on() {
     assert!(lines[0].starts_with(
         r#"{"kind":"pull","session":"2026-11-18T1106-bench-1","machine":"bench-1","opened_at":"2026-11-18T11:31:1"#
     ));
-    assert!(lines[0].ends_with(r#""loss_kpa_min":null,"verdict":"good","poured":true}"#));
+    assert!(lines[0].ends_with(
+        r#""loss_kpa_min":null,"loss_se_kpa_min":null,"verdict":"good","poured":true}"#
+    ));
     assert!(lines[1].starts_with(r#"{"kind":"pour","session""#));
     assert!(lines[1].contains(r#""flask":null,"#));
     assert!(lines[1].ends_with(r#""seal_age_pours":null,"quality":["no-kiln-reading"]}"#));

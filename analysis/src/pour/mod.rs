@@ -11,6 +11,7 @@
 //! | [`pumpdown`] | the exponential fit of a pull |
 //! | [`leakup`] | the rate at which a shut pull is lost |
 //! | [`mod@extract`] | one session's samples to rows |
+//! | [`usual`] | what a machine's good pulls are like, per flask size and gasket |
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;
@@ -18,6 +19,7 @@ pub mod detector;
 pub mod events;
 pub mod extract;
 pub mod found;
+mod heading;
 mod history;
 #[cfg(test)]
 mod laws;
@@ -35,6 +37,7 @@ mod synthetic;
 #[cfg(test)]
 mod trade_tests;
 mod turn;
+pub mod usual;
 mod valve;
 mod watch;
 pub mod watermark;
@@ -46,5 +49,6 @@ pub use found::PourFound;
 pub use history::Reading;
 pub use pull::PullFound;
 pub use rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Row, Verdict};
-pub use setup::{Mark, Meta, Setup};
+pub use setup::{Mark, Meta, Setup, UsualPull};
+pub use usual::{FlaskSize, Usuals};
 pub use watermark::Watermark;

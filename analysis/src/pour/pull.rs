@@ -3,11 +3,13 @@
 
 use std::collections::VecDeque;
 
+use super::heading::{Curve, Heading, Sensor};
 use super::history::{History, Reading};
-use super::pumpdown::{self, PumpDown, Start};
+use super::leakup::{self, LeakUp};
+use super::pumpdown::{PumpDown, Start};
 use super::rest::Rest;
 use super::rows::{PullRow, Verdict};
-use super::setup::Setup;
+use super::setup::{MOST_SHORTFALL, NOTHING_KPA, Setup, UsualPull};
 use crate::stats::median::median;
 use crate::time::Micros;
 
@@ -15,17 +17,25 @@ use crate::time::Micros;
 pub(crate) const JUDGE_AFTER_S: f64 = 4.5;
 /// While a verdict may still change, it is looked at again this often, s.
 pub(crate) const JUDGE_AGAIN_S: f64 = 1.0;
-/// From here on the depth itself is the verdict, s: five of the longest usual time constants.
-const SETTLED_AFTER_S: f64 = 40.0;
-/// The pump-down is fitted to this much of a pull, s.
-const FIT_S: f64 = 60.0;
-/// Readings of the first minutes are kept no closer than this, s.
-const CURVE_STEP_S: f64 = 0.1;
-/// … and for this long, s.
-const CURVE_S: f64 = 180.0;
-/// Time constants of jewellers' chambers run from 3 to 8 s (common practice); used only where
-/// five seconds of readings cannot tell one.
-const USUAL_TAU_S: f64 = 5.0;
+/// A verdict that was given is changed for another only once that is so for this long, s: an
+/// alarm must not flicker.
+pub(crate) const HOLD_S: f64 = 2.5;
+/// A reading this long after the opening shows whether anything pulls, s.
+const MOVES_WITHIN_S: f64 = 2.5;
+/// A sensor that has not been heard for this long is silent, s, …
+const SILENT_S: f64 = 3.0;
+/// … or for so many of its usual periods.
+const SILENT_PERIODS: f64 = 4.0;
+/// A good pull seems to end where good ones do, and by so many standard errors (nine in ten) …
+const GOOD_SDS: f64 = 1.3;
+/// … not as short of the usual as this: a flask that does not sit. A slow leak of less shows
+/// later, and the verdict changes before the pour.
+const GROSS_SHORTFALL: f64 = 1.5 * MOST_SHORTFALL;
+/// A depth this well known, as a share of the day's air, is judged as it stands.
+const WELL_KNOWN: f64 = 0.015;
+/// A pull is looked at some ten times while it lasts, so that one look may err only in one of two
+/// thousand and not of two hundred: 3.291 against 2.576 standard deviations (normal).
+const MANY_LOOKS: f64 = 3.291 / 2.576;
 
 /// A pull, measured, without the names of its session and machine.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,18 +44,23 @@ pub struct PullFound {
     pub opened_at: Micros,
     /// When it went off; none if the trace ended first.
     pub closed_at: Option<Micros>,
-    /// Deepest reading (median of 1 s), kPa below ambient.
+    /// Deepest reading (median of 1 s) over what the sensor reads at rest, kPa below ambient.
     pub depth_kpa: Option<f64>,
     /// The same as a share of what the day's air allowed, 0–1.
     pub share: Option<f64>,
+    /// Depth that the pull settled at before the pour, or would have with more time, and its
+    /// standard error, kPa.
+    pub settled_kpa: Option<(f64, f64)>,
+    /// What the sensor read at rest before, kPa; none while it was not known.
+    pub rest_kpa: Option<f64>,
     /// From opening to 90 % of the depth reached before the pour, s.
     pub time_to_90_s: Option<f64>,
     /// Pump-down time constant and its standard error, s.
     pub tau_s: Option<(f64, f64)>,
-    /// End depth of the fitted pump-down, kPa below ambient.
-    pub end_kpa: Option<f64>,
-    /// Depth lost per minute once the valve was shut, kPa/min.
-    pub loss_kpa_min: Option<f64>,
+    /// End depth of the fitted pump-down and its standard error, kPa below ambient.
+    pub end_kpa: Option<(f64, f64)>,
+    /// Depth lost per minute once the valve was shut and its standard error, kPa/min.
+    pub loss_kpa_min: Option<(f64, f64)>,
     /// What it was worth.
     pub verdict: Verdict,
     /// Whether metal was poured into it.
@@ -62,11 +77,16 @@ impl PullFound {
             closed_at: self.closed_at,
             depth_kpa: self.depth_kpa,
             share: self.share,
+            settled_kpa: self.settled_kpa.map(|s| s.0),
+            settled_se_kpa: self.settled_kpa.map(|s| s.1),
+            rest_kpa: self.rest_kpa,
             time_to_90_s: self.time_to_90_s,
             tau_s: self.tau_s.map(|t| t.0),
             tau_se_s: self.tau_s.map(|t| t.1),
-            end_kpa: self.end_kpa,
-            loss_kpa_min: self.loss_kpa_min,
+            end_kpa: self.end_kpa.map(|e| e.0),
+            end_se_kpa: self.end_kpa.map(|e| e.1),
+            loss_kpa_min: self.loss_kpa_min.map(|l| l.0),
+            loss_se_kpa_min: self.loss_kpa_min.map(|l| l.1),
             verdict: self.verdict,
             poured: self.poured,
         }
@@ -90,12 +110,15 @@ pub(crate) struct Pull {
     pub poured_at: Option<Micros>,
     /// The verdict given so far.
     pub verdict: Option<Verdict>,
+    /// Another verdict that has not lasted long enough, and since when it is so.
+    doubt: Option<(Verdict, Micros)>,
     believable_when_still: bool,
+    rest_known: bool,
+    sensor: Sensor,
     second: VecDeque<Reading>,
     deepest: Option<f64>,
-    curve: Vec<(f64, f64)>,
+    curve: Curve,
     last: Option<Reading>,
-    readings: u32,
 }
 
 impl Pull {
@@ -109,18 +132,19 @@ impl Pull {
             threshold_kpa: rest.threshold(),
             poured_at: None,
             verdict: None,
+            doubt: None,
             believable_when_still: rest.believable_when_still(),
+            rest_known: rest.learnt(),
+            sensor: rest.sensor(),
             second: VecDeque::new(),
             deepest: None,
-            curve: Vec::new(),
+            curve: Curve::default(),
             last: None,
-            readings: 0,
         }
     }
 
     /// Takes in a reading while the pull is open.
     pub fn hear(&mut self, reading: Reading) {
-        self.readings += 1;
         self.last = Some(reading);
         self.second.push_back(reading);
         while self
@@ -134,24 +158,18 @@ impl Pull {
         if let Some(now) = median(&mut last_second) {
             self.deepest = Some(self.deepest.map_or(now, |d| d.max(now)));
         }
-        let t = reading.at.seconds_since(self.opened_at);
-        let apart = self
-            .curve
-            .last()
-            .is_none_or(|last| t - last.0 >= CURVE_STEP_S);
-        if (0.0..=CURVE_S).contains(&t) && apart {
-            self.curve.push((t, reading.value));
-        }
+        let t_s = reading.at.seconds_since(self.opened_at);
+        self.curve.hear(t_s, reading.value);
     }
 
-    /// Deepest median of a second so far, kPa below ambient.
+    /// Deepest median of a second so far over rest, kPa below ambient.
     pub fn depth_kpa(&self) -> Option<f64> {
-        self.deepest
+        self.deepest.map(|d| (d - self.rest_kpa).max(0.0))
     }
 
-    /// How far the deepest is above rest, kPa; 0 before the first reading.
+    /// The same; 0 before the first reading.
     pub fn rise_kpa(&self) -> f64 {
-        self.deepest.map_or(0.0, |d| (d - self.rest_kpa).max(0.0))
+        self.depth_kpa().unwrap_or(0.0)
     }
 
     /// Whether the pressure moved at all.
@@ -164,83 +182,102 @@ impl Pull {
         now.seconds_since(self.opened_at)
     }
 
+    /// Where the pull seems to be heading at `now`, or was before the pour.
+    pub fn heading(&self, now: Micros, setup: &Setup) -> Option<Heading> {
+        let pump = setup.usual.unwrap_or(UsualPull::COMMON);
+        self.curve
+            .heading(self.until_s(now), &self.sensor, self.by_valve, &pump)
+    }
+
+    /// Judges the pull at `now` and says whether its verdict is another than before. A verdict
+    /// that was given stands until another has been so for a while.
+    pub fn judge_again(&mut self, now: Micros, setup: &Setup, ambient_kpa: f64) -> bool {
+        let verdict = self.judge(now, setup, ambient_kpa);
+        if self.verdict == Some(verdict) {
+            self.doubt = None;
+            return false;
+        }
+        let since = match self.doubt {
+            Some((same, since)) if same == verdict => since,
+            _ => now,
+        };
+        self.doubt = Some((verdict, since));
+        let told = matches!(self.verdict, Some(v) if v != Verdict::Unknown);
+        if told && now.seconds_since(since) < HOLD_S {
+            return false;
+        }
+        self.doubt = None;
+        self.verdict = Some(verdict);
+        true
+    }
+
     /// What the pull is worth as far as can be told at `now`, from what its sensor says so far.
-    pub fn judge(&self, now: Micros, setup: &Setup, ambient_kpa: f64, period_s: f64) -> Verdict {
-        let Some(last) = self.last else {
+    pub fn judge(&self, now: Micros, setup: &Setup, ambient_kpa: f64) -> Verdict {
+        let until_s = self.until_s(now);
+        let Some(heard_s) = self.curve.until(until_s).last().map(|r| r.0) else {
             return Verdict::Unknown;
         };
-        let until = self.closed_at.unwrap_or(now);
-        if until.seconds_since(last.at) > (4.0 * period_s).max(5.0) {
+        let silent = SILENT_S.max(SILENT_PERIODS * self.sensor.period_s);
+        // The last reading that is kept of a long pull may be older than the last one heard.
+        let heard_s = match self.last {
+            Some(last) if self.age_s(last.at) <= until_s => self.age_s(last.at),
+            _ => heard_s,
+        };
+        if !self.rest_known || until_s - heard_s > silent {
             return Verdict::Unknown;
         }
-        let good_from = setup.good_from_kpa(ambient_kpa);
-        if self.rise_kpa() >= good_from {
-            return Verdict::Good;
-        }
-        let age = self.age_s(until);
-        if !self.moved() {
-            return match self.by_valve && age >= 3.0 && self.readings >= 3 {
+        let now_kpa = self
+            .curve
+            .depth_at(until_s)
+            .map_or(0.0, |d| d.1 - self.rest_kpa);
+        if self.by_valve && now_kpa < NOTHING_KPA && self.rise_kpa() < NOTHING_KPA {
+            return match heard_s >= MOVES_WITHIN_S {
                 true if self.believable_when_still => Verdict::Missing,
                 _ => Verdict::Unknown,
             };
         }
-        if age >= SETTLED_AFTER_S {
-            return Verdict::Weak;
+        if self.curve.dead(until_s, &self.sensor) {
+            return Verdict::Unknown;
         }
-        let end_rise = self.expected_rise(age);
-        match end_rise {
-            Some(rise) if rise >= good_from => Verdict::Good,
-            Some(_) => Verdict::Weak,
+        match self.heading(now, setup) {
+            Some(heading) => worth(&heading, setup, ambient_kpa),
             None => Verdict::Unknown,
         }
     }
 
-    /// The rise at which the pump-down seems to be heading, kPa.
-    fn expected_rise(&self, age: f64) -> Option<f64> {
-        if let Some(fit) = self.pump_down()
-            && fit.end_se < 0.06 * (fit.end - self.rest_kpa).abs()
-        {
-            return Some(fit.end - self.rest_kpa);
-        }
-        if age < 1.5 {
-            return None;
-        }
-        let (t, value) = *self.curve.last()?;
-        (t >= 1.0).then(|| (value - self.rest_kpa) / -(-t / USUAL_TAU_S).exp_m1())
+    /// The second of the pull up to which it is judged: a pour, or its end, is the last.
+    fn until_s(&self, now: Micros) -> f64 {
+        let end = self.poured_at.or(self.closed_at);
+        self.age_s(end.map_or(now, |end| end.min(now)))
     }
 
     /// The pump-down before the pour, if its readings tell one.
     pub fn pump_down(&self) -> Option<PumpDown> {
-        let readings: Vec<(f64, f64)> = self.before_pour(FIT_S).collect();
-        let start = if readings.len() < 6 && self.by_valve {
+        let until_s = self.poured_at.map_or(f64::MAX, |at| self.age_s(at));
+        let few = self.curve.until(until_s).len() < 6;
+        let start = if few && self.by_valve {
             Start::Known(self.rest_kpa)
         } else {
             Start::Free
         };
-        let fit = pumpdown::fit(&readings, start)?;
-        let upward = fit.end - fit.start > self.threshold_kpa;
-        (upward && fit.tau_se < 0.5 * fit.tau).then_some(fit)
-    }
-
-    fn before_pour(&self, until_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let until = self
-            .poured_at
-            .map_or(until_s, |at| at.seconds_since(self.opened_at).min(until_s));
-        self.curve.iter().copied().take_while(move |r| r.0 <= until)
+        let fit = self.curve.pump_down(until_s, start)?;
+        (fit.end - fit.start > self.threshold_kpa).then_some(fit)
     }
 
     fn time_to_90_s(&self) -> Option<f64> {
         if !self.moved() {
             return None;
         }
-        let deepest = self
-            .before_pour(CURVE_S)
+        let until_s = self.poured_at.map_or(f64::MAX, |at| self.age_s(at));
+        let readings = self.curve.until(until_s);
+        let deepest = readings
+            .iter()
             .map(|r| r.1)
             .fold(self.rest_kpa, f64::max)
             .min(self.deepest?);
         let line = self.rest_kpa + 0.9 * (deepest - self.rest_kpa);
         let mut before = (0.0, self.rest_kpa);
-        for (t, value) in self.before_pour(CURVE_S) {
+        for &(t, value) in readings {
             if value >= line {
                 let share = if value > before.1 {
                     (line - before.1) / (value - before.1)
@@ -254,10 +291,10 @@ impl Pull {
         None
     }
 
-    /// Depth lost per minute between the valve's shutting and the vent, kPa/min. Without a
-    /// switch nobody knows when the pump was cut off, so there is none.
-    fn loss_kpa_min(&self, vacuum: &History) -> Option<f64> {
-        let closed_at = self.closed_at.filter(|_| self.by_valve)?;
+    /// Depth lost per minute between the valve's shutting and the vent. Without a switch nobody
+    /// knows when the pump was cut off, so there is none.
+    fn leak_up(&self, vacuum: &History) -> Option<LeakUp> {
+        let closed_at = self.closed_at.filter(|_| self.by_valve && self.moved())?;
         let half = self.rest_kpa + 0.5 * self.rise_kpa();
         let mut held: Vec<(f64, f64)> = vacuum
             .between(closed_at.plus_seconds(1.0), closed_at.plus_seconds(LOSS_S))
@@ -267,10 +304,7 @@ impl Pull {
         // The last moments may already be the vent beginning.
         let end = held.last()?.0 - 1.0;
         held.retain(|r| r.0 <= end);
-        if !self.moved() {
-            return None;
-        }
-        super::leakup::fit(&held).map(|leak| leak.loss_kpa_min)
+        leakup::fit(&held)
     }
 
     /// The measures of the pull, when nothing more is to come.
@@ -279,20 +313,24 @@ impl Pull {
         now: Micros,
         setup: &Setup,
         ambient_kpa: f64,
-        rest: &Rest,
         vacuum: &History,
     ) -> PullFound {
         let fit = self.pump_down();
+        let depth_kpa = self.depth_kpa();
+        // A pull that never moved is not heading anywhere.
+        let heading = self.heading(now, setup).filter(|_| self.moved());
         PullFound {
             opened_at: self.opened_at,
             closed_at: self.closed_at,
-            depth_kpa: self.deepest,
-            share: self.deepest.map(|d| (d / ambient_kpa).clamp(0.0, 1.0)),
+            depth_kpa,
+            share: depth_kpa.map(|d| (d / ambient_kpa).clamp(0.0, 1.0)),
+            settled_kpa: heading.map(|h| (h.rise_kpa, h.se_kpa)),
+            rest_kpa: self.rest_known.then_some(self.rest_kpa),
             time_to_90_s: self.time_to_90_s(),
             tau_s: fit.map(|f| (f.tau, f.tau_se)),
-            end_kpa: fit.map(|f| f.end),
-            loss_kpa_min: self.loss_kpa_min(vacuum),
-            verdict: self.judge(now, setup, ambient_kpa, rest.period_s()),
+            end_kpa: fit.map(|f| (f.end - self.rest_kpa, f.end_se)),
+            loss_kpa_min: self.leak_up(vacuum).map(|l| (l.loss_kpa_min, l.se_kpa_min)),
+            verdict: self.judge(now, setup, ambient_kpa),
             poured: self.poured_at.is_some(),
         }
     }
@@ -300,3 +338,29 @@ impl Pull {
 
 /// How long the leak-up is watched after the valve shuts, s.
 pub(crate) const LOSS_S: f64 = 60.0;
+
+/// What a pull is worth that heads there. One whose end is not yet known well enough to call it
+/// either is unknown.
+fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64) -> Verdict {
+    let share = heading.rise_kpa / ambient_kpa;
+    let se = heading.se_kpa / ambient_kpa;
+    let floor = setup.floor_kpa(ambient_kpa) / ambient_kpa;
+    let (mut good_from, mut surely_from) = (floor, floor);
+    // Where the floor is all there is, either side of it by as much as the depth is unsure.
+    let mut weak_below = floor - GOOD_SDS * se;
+    if let Some(usual) = setup.usual {
+        good_from = good_from.max(usual.share * (1.0 - usual.shortfall_allowed(0.0)));
+        surely_from = surely_from.max(usual.share * (1.0 - GROSS_SHORTFALL));
+        let allowed = usual.shortfall_allowed(MANY_LOOKS * se / usual.share);
+        weak_below = weak_below.max(usual.share * (1.0 - allowed));
+    }
+    let good = share >= good_from && share - GOOD_SDS * se >= surely_from;
+    if share < weak_below {
+        Verdict::Weak
+    } else if good || se <= WELL_KNOWN {
+        // Between the lines, and it will not get clearer: the doubt is the pull's.
+        Verdict::Good
+    } else {
+        Verdict::Unknown
+    }
+}

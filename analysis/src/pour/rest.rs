@@ -1,6 +1,7 @@
 //! What the vacuum sensor reads when nothing pulls: its level, its noise, and whether it is
 //! alive at all. Zero points drift, so the level is followed, but never during a pull.
 
+use super::heading::Sensor;
 use super::history::Reading;
 
 /// Over how long the resting level follows the readings, s.
@@ -94,15 +95,25 @@ impl Rest {
         LEAST_RISE_KPA.max(LEAST_RISE_SDS * self.noise)
     }
 
-    /// The usual time between readings, s; 0 while unknown.
-    pub fn period_s(&self) -> f64 {
-        self.period_s
+    /// Whether the level has been learnt.
+    pub fn learnt(&self) -> bool {
+        self.learnt >= LEARNT_AFTER
+    }
+
+    /// What is known of the sensor.
+    pub fn sensor(&self) -> Sensor {
+        Sensor {
+            rest_kpa: self.level,
+            noise_kpa: self.noise,
+            period_s: self.period_s,
+            changes: f64::from(self.changes) / f64::from(self.readings.max(1)),
+        }
     }
 
     /// Whether a reading that stays at rest can be believed: the sensor has been heard at rest
     /// for a while, and it either jitters as it always did or has moved in an earlier pull.
     pub fn believable_when_still(&self) -> bool {
-        if self.learnt < LEARNT_AFTER {
+        if !self.learnt() {
             return false;
         }
         let jitters = self.changes * 3 > self.readings;

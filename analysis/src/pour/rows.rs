@@ -120,10 +120,21 @@ pub struct PullRow {
     pub opened_at: Micros,
     /// When it went off; null if the trace ends first.
     pub closed_at: Option<Micros>,
-    /// Deepest reading (median of 1 s), kPa below ambient.
+    /// Deepest reading (median of 1 s) over what the sensor reads at rest, kPa below ambient.
     pub depth_kpa: Option<f64>,
     /// The same as a share of what the day's air allowed, 0–1.
     pub share: Option<f64>,
+    /// Depth that the pull settled at before the pour, or would have with more time, kPa below
+    /// ambient: what pulls are compared by, since the metal that fills a porous mould makes
+    /// the vacuum deeper.
+    #[serde(default)]
+    pub settled_kpa: Option<f64>,
+    /// Its standard error, kPa.
+    #[serde(default)]
+    pub settled_se_kpa: Option<f64>,
+    /// What the sensor read at rest before, kPa: its zero.
+    #[serde(default)]
+    pub rest_kpa: Option<f64>,
     /// From opening to 90 % of the depth reached before the pour, s.
     pub time_to_90_s: Option<f64>,
     /// Pump-down time constant, s.
@@ -132,12 +143,29 @@ pub struct PullRow {
     pub tau_se_s: Option<f64>,
     /// End depth of the fitted pump-down, kPa below ambient.
     pub end_kpa: Option<f64>,
+    /// Its standard error, kPa.
+    #[serde(default)]
+    pub end_se_kpa: Option<f64>,
     /// Depth lost per minute once the valve was shut, kPa/min.
     pub loss_kpa_min: Option<f64>,
+    /// Its standard error, kPa/min.
+    #[serde(default)]
+    pub loss_se_kpa_min: Option<f64>,
     /// What it was worth.
     pub verdict: Verdict,
     /// Whether metal was poured into it.
     pub poured: bool,
+}
+
+impl PullRow {
+    /// The depth the pull settled at as a share of what the day's air allowed, with its
+    /// standard error, 0–1.
+    pub fn settled_share(&self) -> Option<(f64, f64)> {
+        let ambient_kpa = self.depth_kpa? / self.share.filter(|s| *s > 0.0)?;
+        let share = self.settled_kpa? / ambient_kpa;
+        let se = self.settled_se_kpa? / ambient_kpa;
+        (share.is_finite() && se.is_finite()).then_some((share, se))
+    }
 }
 
 /// One line of `extract --json`: a pour or a pull, told apart by `kind`.

@@ -13,9 +13,62 @@ pub const STERLING_LIQUIDUS_C: f64 = 893.0;
 /// own, 0–1. A starting value (common practice: seals that don't sit end at 5–18 inHg of 30).
 pub const FLOOR_SHARE: f64 = 0.6;
 
-/// How much of the usual depth a pull must reach to be good, 0–1. Porous flasks and the weather
-/// spread good pulls over some 5–10 % (common practice); a shortfall of a tenth is more.
-pub const SHARE_OF_USUAL: f64 = 0.9;
+/// A pull that would settle under this moves nothing worth the name, kPa: 100 mm of molten
+/// metal press as hard by their own weight (4.6–9.1 kPa from a head of 50–100 mm).
+pub const NOTHING_KPA: f64 = 9.0;
+
+/// A shortfall below this share of the usual depth is never called weak, 0–1: 5 % of a usual
+/// 25 inHg is what a gauge of class 2.5 may be off by, and too little to spoil a casting.
+pub const LEAST_SHORTFALL: f64 = 0.05;
+
+/// A shortfall beyond this always is, 0–1, however much a machine's pulls scatter.
+pub const MOST_SHORTFALL: f64 = 0.10;
+
+/// How many standard deviations below the usual a good pull comes once in two hundred: the
+/// one-sided 99.5 % prediction limit of the next after ten, t₉ · √(1 + 1/10) = 3.250 · 1.049
+/// (t from any table; the limit as in Hahn and Meeker, Statistical Intervals, from memory).
+const ONE_IN_200: f64 = 3.41;
+
+/// The same for an error that is known and not estimated, 2.576 (normal).
+const ONE_IN_200_KNOWN: f64 = 2.576;
+
+/// What a machine's good pulls of one flask size are like.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UsualPull {
+    /// The share of what the air allows that they settle at, 0–1.
+    pub share: f64,
+    /// Their scatter about it as a share of it.
+    pub share_spread: f64,
+    /// Their time constant, s.
+    pub tau_s: f64,
+    /// The standard deviation of its logarithm: 0.1 is a tenth of it.
+    pub tau_spread: f64,
+}
+
+impl UsualPull {
+    /// What is usual among jewellers' machines; a stand-in for the pump of one that is not yet
+    /// known, and no measure of its depth. Time constants run from 3 to 8 s and depths from 25
+    /// to 28 inHg (common practice).
+    pub const COMMON: UsualPull = UsualPull {
+        share: 0.88,
+        share_spread: 0.05,
+        tau_s: 4.9,
+        tau_spread: 0.35,
+    };
+
+    /// How much of the usual depth may be lacking before a pull is weak, as a share of it, when
+    /// the depth is known to within `se` of it.
+    pub fn shortfall_allowed(&self, se: f64) -> f64 {
+        let scatter = (ONE_IN_200 * self.share_spread).clamp(LEAST_SHORTFALL, MOST_SHORTFALL);
+        scatter.hypot(ONE_IN_200_KNOWN * se)
+    }
+
+    /// Whether a pull that settles at `share`, known to within the standard error `share_se`,
+    /// falls short of the usual.
+    pub fn is_short(&self, share: f64, share_se: f64) -> bool {
+        share < self.share * (1.0 - self.shortfall_allowed(share_se / self.share))
+    }
+}
 
 /// What the detector is told beforehand.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -28,9 +81,11 @@ pub struct Setup {
     pub liquidus_c: Option<f64>,
     /// The least depth of a good pull, kPa, as configured; [`FLOOR_SHARE`] of ambient if not.
     pub floor_kpa: Option<f64>,
-    /// The machine's usual attainable share, 0–1: the median of its own good pulls since the
-    /// last change of gasket, once there are ten ([`crate::pour::assemble::usual_share`]).
-    pub usual_share: Option<f64>,
+    /// What the machine's good pulls are like, once there are ten since the last change of
+    /// gasket ([`crate::pour::usual`]); for the flask that is next. Only a live detector is told:
+    /// what is found in a trace is found without, and compared afterwards
+    /// ([`crate::pour::assemble`]).
+    pub usual: Option<UsualPull>,
 }
 
 impl Setup {
@@ -40,7 +95,7 @@ impl Setup {
             ambient_kpa,
             liquidus_c: None,
             floor_kpa: None,
-            usual_share: None,
+            usual: None,
         }
     }
 
@@ -49,13 +104,10 @@ impl Setup {
         self.liquidus_c.unwrap_or(STERLING_LIQUIDUS_C)
     }
 
-    /// The least rise of vacuum over its resting level that makes a pull good, kPa, on a day
-    /// with this air pressure.
-    pub fn good_from_kpa(&self, ambient_kpa: f64) -> f64 {
-        let floor = self.floor_kpa.unwrap_or(FLOOR_SHARE * ambient_kpa);
-        self.usual_share.map_or(floor, |usual| {
-            floor.max(SHARE_OF_USUAL * usual * ambient_kpa)
-        })
+    /// The least depth over the sensor's rest that makes a pull good whatever the machine's
+    /// usual, kPa, on a day with this air pressure.
+    pub fn floor_kpa(&self, ambient_kpa: f64) -> f64 {
+        self.floor_kpa.unwrap_or(FLOOR_SHARE * ambient_kpa)
     }
 }
 
@@ -84,4 +136,28 @@ pub struct Mark {
     pub at: Micros,
     /// [`crate::pour::FoundBy::Tap`] or [`crate::pour::FoundBy::Hand`].
     pub found_by: crate::pour::FoundBy,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_shop_whose_pulls_hardly_differ_hears_of_a_twentieth_less() {
+        let steady = UsualPull {
+            share: 0.9,
+            share_spread: 0.005,
+            ..UsualPull::COMMON
+        };
+        assert!(!steady.is_short(0.86, 0.0));
+        assert!(steady.is_short(0.85, 0.0));
+        // What is not known well is not held against it.
+        assert!(!steady.is_short(0.85, 0.02));
+        let unsteady = UsualPull {
+            share_spread: 0.1,
+            ..steady
+        };
+        assert!(!unsteady.is_short(0.82, 0.0));
+        assert!(unsteady.is_short(0.80, 0.0));
+    }
 }

@@ -3,7 +3,9 @@
 
 use super::rows::quality;
 use super::synthetic::{Act, BenchTrace, Noise, Spell, at};
-use super::{Detector, Event, FoundBy, Mark, Meta, PourRow, PullRow, Row, Setup, Verdict, extract};
+use super::{
+    Detector, Event, FoundBy, Mark, Meta, PourRow, PullRow, Row, Setup, UsualPull, Verdict, extract,
+};
 use crate::channel::Channel;
 use crate::sample::{Quality, Sample};
 use crate::stage::Stage;
@@ -353,7 +355,11 @@ fn verdicts(end_kpa: f64, tau: f64, setup: Setup) -> (Verdict, f64, Verdict) {
 #[test]
 fn the_caster_hears_within_five_seconds_what_a_pull_is_worth() {
     let usual = Setup {
-        usual_share: Some(0.85),
+        usual: Some(UsualPull {
+            share: 0.85,
+            share_spread: 0.01,
+            ..UsualPull::COMMON
+        }),
         ..Setup::default()
     };
     for (end_kpa, tau, setup, want) in [

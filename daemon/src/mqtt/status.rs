@@ -43,7 +43,7 @@ pub struct Advice {
     pub at: Micros,
     /// What it is about, in one word: `pull`, `gas`, `seal`, …
     pub about: String,
-    /// `good`, `look` or `stop`. Advice only: pourbook is never an interlock.
+    /// `good`, `look`, `stop`, or `over` once there is nothing more to do about it. Advice only: pourbook is never an interlock.
     pub level: String,
     /// The sentence for people, with the number and the action.
     pub sentence: String,

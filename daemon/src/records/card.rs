@@ -1,5 +1,6 @@
 //! What a flask card says, and which cards cannot be true.
 
+use analysis::pour::FlaskSize;
 use analysis::time::Micros;
 use jiff::civil::Date;
 use serde::Serialize;
@@ -76,6 +77,11 @@ pub struct FlaskLine {
 }
 
 impl FlaskCard {
+    /// The size of the flask as pulls are told apart by it.
+    pub fn size(&self) -> Option<FlaskSize> {
+        FlaskSize::of(self.diameter_mm, self.height_mm)
+    }
+
     /// A card with a label, a day and one empty line.
     pub fn new(label: impl Into<String>, day: Date) -> FlaskCard {
         FlaskCard {

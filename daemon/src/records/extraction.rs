@@ -99,9 +99,10 @@ fn replace_pulls(tx: &Transaction<'_>, session: Uuid, pulls: &[PullRow]) -> Resu
         [session.to_string()],
     )?;
     let mut statement = tx.prepare_cached(
-        "INSERT INTO pulls (session, number, opened_at, closed_at, depth_kpa, share, time_to_90_s,
-                            tau_s, tau_se_s, end_kpa, loss_kpa_min, verdict, poured)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+        "INSERT INTO pulls (session, number, opened_at, closed_at, depth_kpa, share, settled_kpa,
+                            settled_se_kpa, rest_kpa, time_to_90_s, tau_s, tau_se_s, end_kpa,
+                            end_se_kpa, loss_kpa_min, loss_se_kpa_min, verdict, poured)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
     )?;
     for (pull, number) in pulls.iter().zip(1_i64..) {
         statement.execute(params![
@@ -111,11 +112,16 @@ fn replace_pulls(tx: &Transaction<'_>, session: Uuid, pulls: &[PullRow]) -> Resu
             pull.closed_at.map(|t| t.0),
             pull.depth_kpa,
             pull.share,
+            pull.settled_kpa,
+            pull.settled_se_kpa,
+            pull.rest_kpa,
             pull.time_to_90_s,
             pull.tau_s,
             pull.tau_se_s,
             pull.end_kpa,
+            pull.end_se_kpa,
             pull.loss_kpa_min,
+            pull.loss_se_kpa_min,
             verdict_word(pull.verdict),
             pull.poured,
         ])?;

@@ -41,6 +41,7 @@ pub mod imported_traces;
 pub mod inspections;
 pub mod matching;
 pub mod metal;
+pub mod next_flask;
 pub mod order;
 pub mod parts;
 pub mod pours;

@@ -294,8 +294,9 @@ impl Records {
     ) -> Result<Vec<PullRow>> {
         let [since, until] = range(since, until);
         let mut statement = self.db.prepare_cached(
-            "SELECT s.name, s.machine, p.opened_at, p.closed_at, depth_kpa, share, time_to_90_s,
-                    tau_s, tau_se_s, end_kpa, loss_kpa_min, verdict, poured
+            "SELECT s.name, s.machine, p.opened_at, p.closed_at, depth_kpa, share, settled_kpa,
+                    settled_se_kpa, rest_kpa, time_to_90_s, tau_s, tau_se_s, end_kpa, end_se_kpa,
+                    loss_kpa_min, loss_se_kpa_min, verdict, poured
              FROM pulls p JOIN sessions s ON s.id = p.session
              WHERE p.opened_at >= ?1 AND p.opened_at < ?2 AND (?3 IS NULL OR p.session = ?3)
              ORDER BY p.opened_at, s.name",
@@ -304,7 +305,7 @@ impl Records {
             params![since, until, session.map(|s| s.to_string())],
             |row| {
                 Ok((
-                    row.get::<_, String>(11)?,
+                    row.get::<_, String>(16)?,
                     PullRow {
                         session: row.get(0)?,
                         machine: row.get(1)?,
@@ -312,13 +313,18 @@ impl Records {
                         closed_at: row.get::<_, Option<i64>>(3)?.map(Micros),
                         depth_kpa: row.get(4)?,
                         share: row.get(5)?,
-                        time_to_90_s: row.get(6)?,
-                        tau_s: row.get(7)?,
-                        tau_se_s: row.get(8)?,
-                        end_kpa: row.get(9)?,
-                        loss_kpa_min: row.get(10)?,
+                        settled_kpa: row.get(6)?,
+                        settled_se_kpa: row.get(7)?,
+                        rest_kpa: row.get(8)?,
+                        time_to_90_s: row.get(9)?,
+                        tau_s: row.get(10)?,
+                        tau_se_s: row.get(11)?,
+                        end_kpa: row.get(12)?,
+                        end_se_kpa: row.get(13)?,
+                        loss_kpa_min: row.get(14)?,
+                        loss_se_kpa_min: row.get(15)?,
                         verdict: Verdict::Unknown,
-                        poured: row.get(12)?,
+                        poured: row.get(17)?,
                     },
                 ))
             },

@@ -336,6 +336,7 @@ impl Bench {
         for sample in samples {
             session.live.take_sample(sample);
         }
+        self.learn_usual(machine);
         self.settle_live(machine, id)
     }
 

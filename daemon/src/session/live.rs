@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use analysis::pour::{Detector, Event, Now, Row, Setup, Watermark, extract};
+use analysis::pour::{Detector, Event, Now, Row, Setup, UsualPull, Watermark, extract};
 use analysis::sample::Sample;
 use analysis::stage::Stage;
 use analysis::time::Micros;
@@ -94,6 +94,12 @@ impl Live {
     /// silent.
     pub fn advance(&mut self, now: Micros) -> Vec<Event> {
         self.provisional.advance(now)
+    }
+
+    /// What the machine's good pulls are like with the flask that is on now. Verdicts of the
+    /// moment are held against it; the rows are compared when they are assembled.
+    pub fn set_usual(&mut self, usual: Option<UsualPull>) {
+        self.provisional.set_usual(usual);
     }
 
     /// The figures of the moment.

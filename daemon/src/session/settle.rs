@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use analysis::alloy::Alloys;
 use analysis::pour::assemble::{Card, Context, GasketChange, Target, assemble};
+use analysis::pour::usual::{self, Usuals};
 use analysis::pour::{PourRow, PullRow, Row};
 use analysis::time::Micros;
 use uuid::Uuid;
@@ -92,6 +93,27 @@ pub fn assemble_machine(
     Ok(())
 }
 
+/// What a machine's good pulls are like at `now`, by flask size: those since the last change of
+/// its gasket, compared by the same rule as the assembled rows.
+///
+/// # Errors
+/// When the records refuse.
+pub fn usuals(records: &Records, config: &Config, machine: &str, now: Micros) -> Result<Usuals> {
+    let changed = records
+        .part_changes()?
+        .into_iter()
+        .map(|(_, c)| c)
+        .filter(|c| c.part == Part::Gasket && c.machine.as_deref() == Some(machine))
+        .map(|c| c.at)
+        .filter(|at| *at <= now)
+        .max();
+    let from = changed.map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
+    let context = context(records, config, machine, from)?;
+    let rows = records.features_of(machine, from)?;
+    let rows = assemble(rows.into_iter().flat_map(|f| f.rows).collect(), &context);
+    Ok(usual::usuals(&rows, &context, machine, now))
+}
+
 /// Pulls and pours apart, each in the order given.
 pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
     let mut pulls = Vec::new();
@@ -158,6 +180,7 @@ fn context(records: &Records, config: &Config, machine: &str, since: Micros) -> 
                 .and_then(|a| alloys.get(a))
                 .map(|a| a.liquidus_c),
             section: card.section().map(str::to_owned),
+            size: card.size(),
             alloy: card.alloy,
             target_c: None,
             kiln_set_point_c: card.kiln_set_c,

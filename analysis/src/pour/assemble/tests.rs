@@ -25,11 +25,16 @@ fn pull(minutes: f64, share: f64) -> PullRow {
         closed_at: Some(at(minutes + 1.0)),
         depth_kpa: Some(share * 101.3),
         share: Some(share),
+        settled_kpa: Some(share * 101.3),
+        settled_se_kpa: Some(0.3),
+        rest_kpa: Some(0.0),
         time_to_90_s: None,
         tau_s: None,
         tau_se_s: None,
         end_kpa: None,
+        end_se_kpa: None,
         loss_kpa_min: None,
+        loss_se_kpa_min: None,
         verdict: if share >= 0.6 {
             Verdict::Good
         } else {
@@ -48,6 +53,7 @@ fn card(minutes: f64) -> Card {
         liquidus_c: Some(893.0),
         section: Some("thin".to_owned()),
         target_c: None,
+        size: FlaskSize::of(Some(101.6), Some(152.4)),
         kiln_set_point_c: Some(620.0),
         kiln_spread_k: Some(30.0),
         out_of_kiln_at: Some(at(minutes - 1.5)),
@@ -182,9 +188,50 @@ fn a_seal_that_fades_slowly_is_still_called_weak() {
     };
     let again = assemble(rows, &context);
     assert!(verdicts(&again)[30..40].iter().all(|v| *v == Verdict::Good));
-    let usual = usual_share(&again, &context, "bench-1", at(500.0)).unwrap();
-    assert!((usual - 0.742).abs() < 1e-9, "{usual}");
-    assert_eq!(usual_share(&again, &context, "bench-1", at(350.0)), None);
+    let usual_at = |m| usual::usuals(&again, &context, "bench-1", at(m)).of(None);
+    let usual = usual_at(500.0).unwrap();
+    assert!((usual.share - 0.742).abs() < 1e-9, "{usual:?}");
+    assert_eq!(usual_at(350.0), None);
+}
+
+/// Small flasks pull deeper than big ones on the same machine; neither is held against the other.
+#[test]
+fn a_big_flask_is_not_held_against_small_ones() {
+    let sized = |minutes: f64, diameter_mm: f64| Card {
+        id: format!("card-{minutes}"),
+        size: FlaskSize::of(Some(diameter_mm), Some(150.0)),
+        ..card(minutes)
+    };
+    let mut rows = Vec::new();
+    let mut context = Context::default();
+    for i in 0..30 {
+        let minutes = 10.0 * f64::from(i);
+        let (mm, share) = if i % 2 == 0 {
+            (76.0, 0.9)
+        } else {
+            (127.0, 0.76)
+        };
+        // The last of each is as deep as the other's usual less a little.
+        let share = if i >= 28 { 0.75 } else { share };
+        rows.push(Row::Pull(pull(minutes, share)));
+        rows.push(Row::Pour(pour(minutes)));
+        context.cards.push(sized(minutes, mm));
+    }
+    let got = assemble(rows, &context);
+    let said = verdicts(&got);
+    assert!(said[..28].iter().all(|v| *v == Verdict::Good));
+    assert_eq!(said[28..], [Verdict::Weak, Verdict::Good]);
+    let usuals = usual::usuals(&got, &context, "bench-1", at(400.0));
+    let of = |mm| {
+        usuals
+            .of(FlaskSize::of(Some(mm), Some(150.0)))
+            .unwrap()
+            .share
+    };
+    assert!((of(76.0) - 0.9).abs() < 1e-9 && (of(127.0) - 0.76).abs() < 1e-9);
+    // Nobody said what stands there: the least that any size asks.
+    assert!((usuals.of(None).unwrap().share - 0.76).abs() < 1e-9);
+    assert_eq!(usuals.of(FlaskSize::of(Some(101.6), Some(150.0))), None);
 }
 
 #[test]

@@ -183,6 +183,7 @@ fn measure(rate_hz: f64, seeds: std::ops::Range<u64>) -> BTreeMap<Kind, Tally> {
                     Seating::SlowLeak if usual.is_some() => kinds.push(Kind::SlowLeak),
                     Seating::SlowLeak => {}
                     Seating::Unseated => kinds.push(Kind::Unseated),
+                    Seating::Open => unreachable!("the invented shop always has a flask under it"),
                 }
                 if usual.is_some() && !is_still && lacking >= 0.1 {
                     kinds.push(Kind::Tenth);

@@ -8,7 +8,7 @@ use analysis::time::Micros;
 use super::plan::{BenchDraw, FlaskDraw};
 use super::probe::Probe;
 use super::sensors::{Moment, Sensors};
-use super::truth::{DrawnFlask, DrawnPour, DrawnPull, DrawnTruth};
+use super::truth::{CLEAN_S, CLEAN_STEP_S, DrawnFlask, DrawnPour, DrawnPull, DrawnTruth};
 use super::{Mix, Trouble};
 use crate::chamber::Chamber;
 use crate::dice::Dice;
@@ -16,7 +16,7 @@ use crate::furnace::Furnace;
 use crate::kiln::{Burnout, Opening};
 
 /// Step of the physics, s: as fine as the fastest sensor.
-pub(crate) const DT: f64 = 0.05;
+pub(crate) const DT: f64 = CLEAN_STEP_S;
 /// How far below the next pour the furnace waits, K.
 const WAIT_BELOW_K: f64 = 35.0;
 /// No session is longer than this, s.
@@ -70,6 +70,8 @@ pub(crate) struct Day<'a> {
     door_until_s: f64,
     neighbour_pulls_s: f64,
     sensors: Sensors,
+    /// The probe without noise at each step, °C.
+    clean_c: Vec<f64>,
     pub pours: Vec<DrawnPour>,
     pub pulls: Vec<DrawnPull>,
     pub flasks: Vec<DrawnFlask>,
@@ -112,6 +114,7 @@ impl<'a> Day<'a> {
             door_until_s: f64::NEG_INFINITY,
             neighbour_pulls_s,
             sensors: Sensors::new(bench, seed),
+            clean_c: Vec::new(),
             chance,
             pours: Vec::new(),
             pulls: Vec::new(),
@@ -148,6 +151,15 @@ impl<'a> Day<'a> {
             self.chance.between(90.0, 420.0)
         };
         self.wait(rest_s);
+        let starts = self.bench.starts;
+        for pour in &mut self.pours {
+            // The first step's reading is that of DT, not of 0.
+            let lift = (pour.at.seconds_since(starts) / DT).round() as usize - 1;
+            let reach = (CLEAN_S / DT).round() as usize;
+            pour.clean_c = (lift.saturating_sub(reach)..=lift + reach)
+                .filter_map(|i| self.clean_c.get(i).copied())
+                .collect();
+        }
         Done {
             readings: self.sensors.readings,
             truth: DrawnTruth {
@@ -262,6 +274,7 @@ impl<'a> Day<'a> {
         }
         self.chamber.step(DT);
         self.t += DT;
+        self.clean_c.push(self.probe.reads_c());
         let moment = Moment {
             melt_c: self.probe.reads_c(),
             depth_kpa: self.chamber.depth_kpa,

@@ -36,7 +36,7 @@ use day::Day;
 use plan::BenchDraw;
 pub use seals::{SealShop, seal_shop};
 pub use trouble::{Mix, Trouble};
-pub use truth::{DrawnFlask, DrawnPour, DrawnPull, DrawnTruth, Worth};
+pub use truth::{CLEAN_S, CLEAN_STEP_S, DrawnFlask, DrawnPour, DrawnPull, DrawnTruth, Worth};
 
 /// The seeds that a detector's constants may be tuned on.
 pub const TUNING: std::ops::Range<u64> = 1000..1200;

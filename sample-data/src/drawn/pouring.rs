@@ -214,6 +214,7 @@ impl Day<'_> {
             metal_c: self.furnace.metal_c(),
             // Known once it is known which readings arrive.
             gap_s: 0.0,
+            clean_c: Vec::new(),
             chill_k: flask.chill_k,
             troubles,
         });

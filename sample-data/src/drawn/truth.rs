@@ -8,6 +8,11 @@ use serde::{Deserialize, Serialize};
 use super::Trouble;
 use crate::chamber::Seating;
 
+/// How far [`DrawnPour::clean_c`] reaches before and after the lift, s.
+pub const CLEAN_S: f64 = 30.0;
+/// From one of its values to the next, s.
+pub const CLEAN_STEP_S: f64 = 0.05;
+
 /// One pour as it was.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DrawnPour {
@@ -26,6 +31,9 @@ pub struct DrawnPour {
     pub gap_s: f64,
     /// How far the reading moved because metal left, K; below zero it rose.
     pub chill_k: f64,
+    /// What the probe read but for noise and resolution, °C, every [`CLEAN_STEP_S`] from
+    /// [`CLEAN_S`] before the lift to as long after it.
+    pub clean_c: Vec<f64>,
     /// Everything that was off about this pour, the session's troubles included.
     pub troubles: BTreeSet<Trouble>,
 }

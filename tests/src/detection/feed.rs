@@ -3,6 +3,7 @@
 
 use std::io::Cursor;
 
+use analysis::pour::setup::UsualPull;
 use analysis::pour::{Detector, Event, Meta, PourFound, Row, Setup, Verdict, Watermark, extract};
 use analysis::sample::Sample;
 use analysis::time::Micros;
@@ -54,10 +55,24 @@ impl Heard {
     }
 }
 
-/// The setup of a session, with its machine's usual share where that is known.
+/// How much good pulls of one machine and gasket scatter about their usual share: drawn ones by
+/// 1.2 % of it, and a little for their flasks' sizes.
+const SHARE_SPREAD: f64 = 0.02;
+
+/// The setup of a session: what its final feed and an extraction are told.
 pub fn setup_of(session: &DrawnSession) -> Setup {
+    session.setup
+}
+
+/// The setup of its provisional feed, which is also told the machine's usual pull, where that is
+/// known.
+fn live_setup_of(session: &DrawnSession) -> Setup {
     Setup {
-        usual_share: session.usual_share,
+        usual: session.usual_share.map(|share| UsualPull {
+            share,
+            share_spread: SHARE_SPREAD,
+            ..UsualPull::COMMON
+        }),
         ..session.setup
     }
 }
@@ -82,7 +97,7 @@ pub fn hear(session: &DrawnSession) -> Heard {
 
 /// The two live feeds.
 fn live(session: &DrawnSession, meta: &Meta, heard: &mut Heard) {
-    let mut provisional = Detector::new(meta.setup);
+    let mut provisional = Detector::new(live_setup_of(session));
     let mut watermark = Watermark::new();
     let mut settled = Detector::new(meta.setup);
     let mut events = Vec::new();

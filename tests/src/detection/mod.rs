@@ -8,12 +8,14 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`feed`] | one session through provisional feed, final feed and written trace |
+//! | [`ideal`] | the moment of a lift as well as noise and rate let anybody tell it |
 //! | [`score`] | what was told against what happened |
 //! | [`tally`] | scores of many sessions added up |
 //! | [`table`] | the tally as a table and as JSON |
 //! | [`seals`] | verdicts over shops whose gaskets wear out |
 
 pub mod feed;
+pub mod ideal;
 pub mod score;
 pub mod seals;
 pub mod table;

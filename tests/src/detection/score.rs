@@ -1,10 +1,13 @@
 //! What was told of one session against what happened in it.
 
+use analysis::channel::Channel;
 use analysis::pour::{PourRow, PullRow, Row, Verdict};
+use analysis::sample::Sample;
 use analysis::time::Micros;
 use sample_data::drawn::{DrawnPour, DrawnPull, DrawnSession, Trouble, Worth};
 
 use super::feed::{Heard, Judged};
+use super::ideal;
 
 /// A pour told this far from a true one is still that one, s; a slow sensor or a silence may
 /// put it further off.
@@ -31,13 +34,24 @@ pub struct ScoredPour {
     pub off_lag_free_k: Option<f64>,
     /// From the lift until it was told provisionally, s.
     pub told_after_s: Option<f64>,
+    /// How late a fit that knows the shape of the fall puts the lift, s.
+    pub ideal_late_s: Option<f64>,
 }
 
 impl ScoredPour {
     /// Whether the time is right: within 1 s or the time between two readings.
     pub fn in_time(&self) -> bool {
-        let within = (1.0 / self.melt_hz).max(1.0);
-        self.late_s.is_some_and(|s| s.abs() <= within)
+        self.late_s.is_some_and(|s| s.abs() <= self.within_s())
+    }
+
+    /// Whether a fit that knows the shape of the fall would be in time.
+    pub fn ideal_in_time(&self) -> bool {
+        self.ideal_late_s
+            .is_some_and(|s| s.abs() <= self.within_s())
+    }
+
+    fn within_s(&self) -> f64 {
+        (1.0 / self.melt_hz).max(1.0)
     }
 
     /// Whether the temperature is right: within 1.5 K of the noiseless probe.
@@ -122,6 +136,11 @@ pub fn score(session: &DrawnSession, heard: &Heard) -> Score {
         }
     }
     let revisions = revisions(heard);
+    let melt: Vec<Sample> = session
+        .trace()
+        .into_iter()
+        .filter(|s| s.channel == Channel::MeltTemperature)
+        .collect();
     let pours = session
         .truth
         .pours
@@ -142,6 +161,7 @@ pub fn score(session: &DrawnSession, heard: &Heard) -> Score {
                 off_k: temperature.map(|c| c - truth.probe_c),
                 off_lag_free_k: temperature.map(|c| c - truth.lag_free_c),
                 told_after_s: first_told,
+                ideal_late_s: ideal::late_s(&melt, truth),
                 truth: truth.clone(),
                 found,
             }

@@ -3,7 +3,8 @@
 
 use std::fmt::{self, Display};
 
-use analysis::pour::assemble::{Context, GasketChange, usual_share};
+use analysis::pour::assemble::{Context, GasketChange};
+use analysis::pour::usual::usuals;
 use analysis::pour::{Row, Setup, extract};
 use sample_data::chamber::Seating;
 use sample_data::drawn::{SealShop, Trouble, Worth};
@@ -59,9 +60,9 @@ impl SealTally {
             let Some(begins) = session.arrivals.first().map(|a| a.at) else {
                 continue;
             };
-            let usual = usual_share(&rows, &context, "bench-1", begins);
+            let usual = usuals(&rows, &context, "bench-1", begins).of(None);
             let setup = Setup {
-                usual_share: usual,
+                usual,
                 ..session.setup
             };
             let found = extract(&session.trace(), &meta_of(session, setup));

@@ -59,10 +59,10 @@ impl Tally {
         )?;
         writeln!(
             f,
-            "| pours | number | found | in time | ≤ 1.5 K | ≤ 1.5 K without lag | middle s | \
+            "| pours | number | found | in time | shape known | ≤ 1.5 K | ≤ 1.5 K without lag | middle s | \
              s p90 | s p99 | middle K | K p99 |"
         )?;
-        writeln!(f, "|---|---|---|---|---|---|---|---|---|---|---|")?;
+        writeln!(f, "|---|---|---|---|---|---|---|---|---|---|---|---|")?;
         line(f, "all", &self.all)?;
         line(f, "all whose lift the trace shows", &self.shown)?;
         line(f, "… of those without a stopper switch", &self.from_trace)?;
@@ -110,7 +110,7 @@ impl Tally {
             "| true worth | usual known | number | found | judged | 5 s after opening | as metal \
              leaves | in the end | alarmed before | first after, s p50 | p95 |"
         )?;
-        writeln!(f, "|---|---|---|---|---|---|---|---|---|---|---|")?;
+        writeln!(f, "|---|---|---|---|---|---|---|---|---|---|---|---|")?;
         for ((worth, usual), p) in &self.pulls {
             writeln!(
                 f,
@@ -137,6 +137,7 @@ impl Tally {
                 "pours": p.pours,
                 "found": p.found,
                 "in_time": p.in_time,
+                "in_time_with_shape_known": p.ideal_in_time,
                 "in_temperature": p.in_temperature,
                 "in_lag_free_temperature": p.in_lag_free,
                 "middle_s": middle(&p.late_s),
@@ -270,10 +271,11 @@ pub fn misses(score: &Score) -> Vec<String> {
 fn line(f: &mut fmt::Formatter<'_>, name: &str, p: &Pours) -> fmt::Result {
     writeln!(
         f,
-        "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
+        "| {name} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
         p.pours,
         percent(p.found, p.pours),
         percent(p.in_time, p.found),
+        percent(p.ideal_in_time, p.pours),
         percent(p.in_temperature, p.found),
         percent(p.in_lag_free, p.found),
         number(middle(&p.late_s)),

@@ -20,6 +20,8 @@ pub struct Pours {
     pub found: usize,
     /// Found in time.
     pub in_time: usize,
+    /// That a fit which knows the shape of the fall would put in time, found or not.
+    pub ideal_in_time: usize,
     /// Found with the right temperature.
     pub in_temperature: usize,
     /// Found with the right temperature, against a probe without lag.
@@ -35,6 +37,7 @@ impl Pours {
         self.pours += 1;
         self.found += usize::from(pour.found.is_some());
         self.in_time += usize::from(pour.in_time());
+        self.ideal_in_time += usize::from(pour.ideal_in_time());
         self.in_temperature += usize::from(pour.in_temperature());
         self.in_lag_free += usize::from(pour.in_lag_free_temperature());
         self.late_s.extend(pour.late_s);

@@ -8,3 +8,4 @@ mod demo;
 mod door;
 mod power;
 mod service;
+mod two_machines;

@@ -106,6 +106,7 @@ pub fn corrected(rows: Vec<Row>, corrections: &[Correction]) -> Vec<Row> {
         return rows;
     }
     let mut pulls: Vec<PullRow> = Vec::new();
+    let mut upkeep: Vec<Row> = Vec::new();
     let mut machines: BTreeMap<String, Vec<PourRow>> = BTreeMap::new();
     for pour in corrections.iter().filter_map(Correction::row) {
         machines.entry(pour.machine.clone()).or_default();
@@ -114,6 +115,7 @@ pub fn corrected(rows: Vec<Row>, corrections: &[Correction]) -> Vec<Row> {
         match row {
             Row::Pull(pull) => pulls.push(pull),
             Row::Pour(pour) => machines.entry(pour.machine.clone()).or_default().push(pour),
+            Row::Upkeep(_) => upkeep.push(row),
         }
     }
     let mut pours = Vec::new();
@@ -126,7 +128,7 @@ pub fn corrected(rows: Vec<Row>, corrections: &[Correction]) -> Vec<Row> {
     for pull in &mut pulls {
         pull.poured = pours.iter().any(|pour| into(pull, pour));
     }
-    let pulls = pulls.into_iter().map(Row::Pull);
+    let pulls = upkeep.into_iter().chain(pulls.into_iter().map(Row::Pull));
     let mut out: Vec<Row> = pulls.chain(pours.into_iter().map(Row::Pour)).collect();
     out.sort_by_key(Row::at);
     out
@@ -171,7 +173,7 @@ mod tests {
                     p.pour_temperature_c.unwrap(),
                     p.found_by,
                 )),
-                Row::Pull(_) => None,
+                Row::Pull(_) | Row::Upkeep(_) => None,
             })
             .collect();
         assert_eq!(got, expect);
@@ -224,11 +226,16 @@ mod tests {
             closed_at: Some(at(640.0)),
             depth_kpa: Some(85.0),
             share: None,
+            settled_kpa: None,
+            settled_se_kpa: None,
+            rest_kpa: None,
             time_to_90_s: None,
             tau_s: None,
             tau_se_s: None,
             end_kpa: None,
+            end_se_kpa: None,
             loss_kpa_min: None,
+            loss_se_kpa_min: None,
             verdict: super::super::rows::Verdict::Good,
             poured: true,
         });

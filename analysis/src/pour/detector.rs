@@ -419,6 +419,9 @@ impl Detector {
     }
 
     fn tell_turn(&mut self, poured: &Poured) {
+        if self.is_by_hand(poured.at) {
+            return;
+        }
         self.pour_into_pull(poured.at);
         let found = self.measure(
             poured.at,

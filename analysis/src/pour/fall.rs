@@ -288,9 +288,8 @@ pub(super) fn solve(normal: &[[f64; 4]; 4], right: &[f64; 4]) -> Option<([f64; 4
     for i in 0..4 {
         for j in 0..=i {
             let mut sum = normal[i][j];
-            for k in 0..j {
-                sum -= factor[i][k] * factor[j][k];
-            }
+            let (done_i, done_j) = (&factor[i][..j], &factor[j][..j]);
+            sum -= done_i.iter().zip(done_j).map(|(a, b)| a * b).sum::<f64>();
             if i == j {
                 if sum.is_nan() || sum <= 1e-12 {
                     return None;

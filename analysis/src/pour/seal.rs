@@ -57,7 +57,7 @@ impl Seal {
             return Seal::default();
         };
         let moments = ((last.0 - first.0) / GRID_S) as usize;
-        if readings.len() < LEAST_READINGS || moments < 8 || moments > 1200 {
+        if readings.len() < LEAST_READINGS || !(8..=1200).contains(&moments) {
             return Seal::default();
         }
         let from = first.0;

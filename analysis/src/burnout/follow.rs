@@ -522,10 +522,8 @@ impl Follower {
         if minute.kiln_c >= CARBON_C && gap_s <= UNHEARD_S {
             row.above_700_min += gap_s / 60.0;
         }
-        if door {
-            if let Some(steps) = &mut self.steps {
-                steps.excuse(gap_s);
-            }
+        if let Some(steps) = self.steps.as_mut().filter(|_| door) {
+            steps.excuse(gap_s);
         }
         if !door || burnout.steady.is_empty() {
             burnout.steady.push(minute);
@@ -592,14 +590,14 @@ impl Follower {
             .as_ref()
             .is_some_and(|s| matches!(s.position, Position::Done { .. }));
         let open_since = self.door.under_way().map(|o| o.opened_at);
-        if let Some(since) = open_since.filter(|_| self.door.stands_open() && !ending) {
-            if minute.at.seconds_since(since) >= DOOR_OPEN_S {
-                wrong.push(Wrong {
-                    kind: FaultKind::DoorOpen,
-                    for_s: 0.0,
-                    since: Some(since),
-                });
-            }
+        let stands_open = self.door.stands_open() && !ending;
+        let open_long = |since: &Micros| minute.at.seconds_since(*since) >= DOOR_OPEN_S;
+        if let Some(since) = open_since.filter(|since| stands_open && open_long(since)) {
+            wrong.push(Wrong {
+                kind: FaultKind::DoorOpen,
+                for_s: 0.0,
+                since: Some(since),
+            });
         }
         self.weigh(minute, &wrong, events);
     }

@@ -98,7 +98,7 @@ mod tests {
         assert_eq!(in_toml(&config.programmes[0]), written);
         assert_eq!(
             in_words(&config.programmes[0], &config.shop.shown_in),
-            "to 150 °C at 175 K/h, held 105 min; to 730 °C, held until the flasks are out"
+            "to 150 °C at 175 °C/h, held 105 min; to 730 °C, held until the flasks are out"
         );
     }
 }

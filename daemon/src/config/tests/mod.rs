@@ -96,7 +96,9 @@ fn each_line_the_sample_offers_can_be_taken() {
         environment: &nothing,
     };
     let offered = |text: &str| {
-        text.starts_with('[')
+        // A list goes on over lines, each of which can be taken with the others.
+        text.starts_with(['[', ']'])
+            || text.trim_start().starts_with('{')
             || text
                 .split_once(" = ")
                 .is_some_and(|(key, _)| !key.contains(' '))
@@ -115,6 +117,8 @@ fn each_line_the_sample_offers_can_be_taken() {
         Config::parse_in(&text, "pourbook.toml", &around).unwrap_or_else(|e| panic!("{e}\n{text}"));
     assert_eq!(config.shop_channels.len(), 2);
     assert!(config.defect_kinds.get("lost-stone").is_some());
+    assert_eq!(config.programmes[0].steps().len(), 4);
+    assert_eq!(config.kilns[0].programme.as_deref(), Some("medium-flasks"));
     assert_eq!(config.machines[0].channels.len(), 5);
     let WayIn::Door(door) = &config.way_in else {
         panic!("a door")

@@ -277,7 +277,15 @@ fn kind(column: &Column) -> Kind {
         ("", "one") => Kind::Whole,
         ("", "id") if ROW_NUMBERED.contains(&column.table.as_str()) => Kind::Whole,
         ("", _) => Kind::Text,
-        ("1", "share" | "vacuum_share" | "confidence" | "water_ratio") => Kind::Number,
+        (
+            "1",
+            "share"
+            | "vacuum_share"
+            | "gasket_share_first"
+            | "gasket_share_lately"
+            | "confidence"
+            | "water_ratio",
+        ) => Kind::Number,
         ("1", _) => Kind::Whole,
         _ => Kind::Number,
     }

@@ -79,6 +79,7 @@ fn pour(minutes: f64, celsius: f64) -> PourRow {
         vacuum_kpa: Some(85.0),
         vacuum_share: Some(0.84),
         quality: vec!["no-gas-sensor".into()],
+        faults: Vec::new(),
         ..bare_pour("2026-11-18T0912-bench-1", "bench-1", at, FoundBy::Trace)
     }
 }

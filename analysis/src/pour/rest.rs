@@ -115,11 +115,6 @@ impl Rest {
         self.noise
     }
 
-    /// The usual time between readings, s; 0 while unknown.
-    pub fn period_s(&self) -> f64 {
-        self.period_s
-    }
-
     /// Whether a reading that stays at rest can be believed: the sensor has been heard at rest
     /// for a while, and it either jitters as it always did or has moved in an earlier pull.
     pub fn believable_when_still(&self) -> bool {

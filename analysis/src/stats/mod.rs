@@ -20,12 +20,12 @@
 //! | [`error`] | why there is no answer |
 
 pub mod bins;
-pub mod least_squares;
 pub mod counts;
 pub mod covariance;
 pub mod design;
 pub mod distribution;
 pub mod error;
+pub mod least_squares;
 pub mod linear;
 pub mod logistic;
 pub mod median;

@@ -134,7 +134,9 @@ pub fn usuals(records: &Records, config: &Config, machine: &str, now: Micros) ->
         .part_changes()?
         .into_iter()
         .map(|(_, c)| c)
-        .filter(|c| c.part == crate::records::words::Part::Gasket && c.machine.as_deref() == Some(machine))
+        .filter(|c| {
+            c.part == crate::records::words::Part::Gasket && c.machine.as_deref() == Some(machine)
+        })
         .map(|c| c.at)
         .filter(|at| *at <= now)
         .max();

@@ -16,6 +16,8 @@ const DIP_K: f64 = 15.0;
 /// And within this time, s. A small kiln that has lost its power falls some 4 K a minute at
 /// 730 °C, and a programmed fall is slower still.
 const DIP_S: f64 = 75.0;
+/// The reading after a fall confirms it while it is still low by this share of it.
+const CONFIRMED_SHARE: f64 = 0.6;
 /// How far below the level a reading must be to belong to the fall, K.
 const FALLEN_K: f64 = 3.0;
 /// Below this the room is no longer cold enough to make a dip, °C.
@@ -81,6 +83,8 @@ pub struct Door {
     /// A fall seen once; the next reading confirms it, since a lone wild reading is no door.
     suspected: Option<(Micros, f64)>,
     under_way: Option<DoorOpening>,
+    /// Where the air was before the first of the openings that it still recovers from, °C.
+    level_c: Option<f64>,
     /// When the lowest reading was.
     lowest_at: Option<Micros>,
     switch: Option<bool>,
@@ -152,6 +156,11 @@ impl Door {
             lowest_c: None,
             found_by,
         };
+        // Opened again while the air recovers, it has further to come back.
+        self.level_c = match (opening.before_c, self.under_way.and(self.level_c)) {
+            (Some(before), Some(level)) => Some(before.max(level)),
+            (before, level) => before.or(level),
+        };
         self.under_way = Some(opening);
         Some(opening)
     }
@@ -194,9 +203,7 @@ impl Door {
             opening.closed_at = self.lowest_at;
             news = true;
         }
-        let back = opening
-            .before_c
-            .is_some_and(|before| kiln_c >= before - BACK_K);
+        let back = self.level_c.is_some_and(|level| kiln_c >= level - BACK_K);
         // Right after a switch the air has had no time to fall.
         let fell = opening.dip_k().is_some_and(|k| k >= BACK_K)
             || at.seconds_since(opening.opened_at) > DIP_S;
@@ -237,14 +244,20 @@ impl Door {
             .filter(|(t, _)| self.under_way.is_none() || self.lowest_at.is_none_or(|l| *t >= l))
             .copied()
             .max_by(|a, b| a.1.total_cmp(&b.1))?;
-        if peak_c < HOT_C || peak_c - kiln_c < DIP_K {
+        let (since, level_c) = match self.suspected {
+            Some(suspected) => suspected,
+            None => {
+                let falls = peak_c >= HOT_C && peak_c - kiln_c >= DIP_K;
+                self.suspected = falls.then_some((at, peak_c));
+                return None;
+            }
+        };
+        // The air may be on its way back already; it is the level from before that counts.
+        let low = level_c - kiln_c >= CONFIRMED_SHARE * DIP_K;
+        if !low || at.seconds_since(since) > 2.0 * DIP_S {
             self.suspected = None;
             return None;
         }
-        let Some((_, level_c)) = self.suspected else {
-            self.suspected = Some((at, peak_c));
-            return None;
-        };
         self.suspected = None;
         let last_level = self
             .recent

@@ -135,6 +135,8 @@ struct Burnout {
     from_c: f64,
     steady: Vec<Minute>,
     cold_since: Option<Micros>,
+    /// When a door last explained low air.
+    calm_since: Micros,
     /// Openings since the hold began.
     opened_in_hold: bool,
     expected_c: Option<f64>,
@@ -495,6 +497,7 @@ impl Follower {
             from_c: minute.kiln_c,
             steady: vec![minute],
             cold_since: None,
+            calm_since: minute.at,
             opened_in_hold: false,
             expected_c: None,
         });
@@ -522,6 +525,9 @@ impl Follower {
         if minute.kiln_c >= CARBON_C && gap_s <= UNHEARD_S {
             row.above_700_min += gap_s / 60.0;
         }
+        if door {
+            burnout.calm_since = minute.at;
+        }
         if let Some(steps) = self.steps.as_mut().filter(|_| door) {
             steps.excuse(gap_s);
         }
@@ -545,6 +551,7 @@ impl Follower {
             let look = Look {
                 steady: &burnout.steady,
                 door,
+                calm_since: burnout.calm_since,
                 opened_in_hold: burnout.opened_in_hold,
                 highest_c: burnout.row.highest_c,
             };
@@ -579,7 +586,7 @@ impl Follower {
                 }
             }
         } else if !door && burnout.row.highest_c < BURNT_OUT_C {
-            let falls = past(&burnout.steady, Micros(i64::MIN), 1200.0)
+            let falls = past(&burnout.steady, burnout.calm_since, 1200.0)
                 .is_some_and(|m| minute.kiln_c < m.kiln_c - FELL_K / 2.0);
             if falls && minute.kiln_c < burnout.row.highest_c - FELL_K {
                 wrong.push(always(FaultKind::Cooling, 180.0));

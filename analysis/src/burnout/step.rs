@@ -69,6 +69,9 @@ pub(crate) struct Look<'a> {
     pub steady: &'a [Minute],
     /// A door explains why the air is low.
     pub door: bool,
+    /// When a door last explained that: what rises and falls is judged from there, since air
+    /// that is back within 10 K is not yet where the ramp is.
+    pub calm_since: Micros,
     /// The door was opened during this hold.
     pub opened_in_hold: bool,
     /// The hottest minute of this burnout, °C.
@@ -324,7 +327,8 @@ impl Steps {
     ) -> Judged {
         let this = self.programme.steps()[step];
         let mut judged = Judged::default();
-        let six_ago = past(look.steady, since, WRONG_WAY_S);
+        let calm = since.max(look.calm_since);
+        let six_ago = past(look.steady, calm, WRONG_WAY_S);
         let rose = |by: f64| six_ago.is_some_and(|m| now.kiln_c > m.kiln_c + by);
         let fell = |by: f64| six_ago.is_some_and(|m| now.kiln_c < m.kiln_c - by);
         let Some(to) = this.to_c else {
@@ -365,14 +369,15 @@ impl Steps {
             let window_s = per_s.map_or(900.0, |k_s| {
                 (JUDGED_OVER_K / k_s).clamp(JUDGED_S.0, JUDGED_S.1)
             });
-            if let Some(then) = past(look.steady, since, window_s) {
+            if let Some(then) = past(look.steady, calm, window_s) {
                 let gone_s = now.at.seconds_since(then.at);
                 let asked = per_s
                     .map_or(LEAST_CLIMB_K, |k_s| STALL_SHARE * k_s * gone_s)
                     .min(to - ARRIVED_K - then.kiln_c);
                 let lags = expected.is_none_or(|e| e - now.kiln_c > ARRIVED_K);
                 if now.kiln_c - then.kiln_c < asked && lags {
-                    judged.push(FaultKind::Stalled, 60.0, Some(then.at));
+                    // A dip too small to be seen as a door is gone in a few minutes.
+                    judged.push(FaultKind::Stalled, 180.0, Some(then.at));
                 }
             }
             if fell(WRONG_WAY_K) {
@@ -442,7 +447,10 @@ impl Steps {
         let held_min = now.at.seconds_since(since) / 60.0;
         // A ramp that arrives within 10 K is early by the time those take.
         let early_min = this.ramp_k_h.map_or(5.0, |k_h| 60.0 * ARRIVED_K / k_h);
-        let may_go_on = |hold: f64| shaken || held_min >= 0.75 * hold - 10.0;
+        // A controller's clock and this one agree to some minutes. A kiln that fails in the last
+        // of them, when it was about to be cooled anyway, is told only once it passes its next
+        // hold: until then nothing in the trace tells the two apart.
+        let may_go_on = |hold: f64| shaken || held_min >= 0.95 * hold - 10.0;
         if off_k.abs() <= HELD_K {
             if let (Some(hold), Some(_)) = (this.hold_min, next)
                 && held_min > hold + early_min + (0.15 * hold).max(20.0)
@@ -453,7 +461,13 @@ impl Steps {
         }
         let hold_for_s = if off_k.abs() > FAR_OFF_K { 60.0 } else { 180.0 };
         let next_is_up = next.and_then(|n| n.to_c).map(|to| to > level_c);
-        let went_on = this.hold_min.is_some_and(may_go_on) && next.is_some();
+        // A ramp leaves its hold over minutes, a door's dip from one to the next.
+        let leaves = look.steady.iter().rev().nth(1).is_some_and(|m| {
+            let before_k = m.kiln_c - level_c;
+            before_k.abs() > HELD_K / 3.0 && (before_k > 0.0) == (off_k > 0.0)
+        });
+        let went_on =
+            leaves && !look.door && this.hold_min.is_some_and(may_go_on) && next.is_some();
         if off_k > 0.0 {
             if went_on && next_is_up == Some(true) {
                 self.go_on(step + 1, level_c, look);

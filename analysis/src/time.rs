@@ -77,7 +77,12 @@ impl Serialize for Micros {
 impl<'de> Deserialize<'de> for Micros {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
         let text = String::deserialize(d)?;
-        Micros::parse_rfc3339(&text).map_err(serde::de::Error::custom)
+        // What lies beyond RFC 3339 was written as a number, and comes back too.
+        let number = text.strip_suffix("us").and_then(|n| n.parse().ok());
+        match number {
+            Some(us) => Ok(Micros(us)),
+            None => Micros::parse_rfc3339(&text).map_err(serde::de::Error::custom),
+        }
     }
 }
 
@@ -87,6 +92,14 @@ mod tests {
 
     #[test]
     fn a_time_survives_the_trip_through_text() {
+        for end in [Micros(i64::MIN), Micros(i64::MAX)] {
+            let text = serde_json::to_string(&end).unwrap();
+            assert_eq!(
+                serde_json::from_str::<Micros>(&text).unwrap(),
+                end,
+                "{text}"
+            );
+        }
         let t = Micros(1_795_000_000_123_000);
         assert_eq!(Micros::parse_rfc3339(&t.rfc3339_ms()), Ok(t));
         assert!(Micros::parse_rfc3339("yesterday").is_err());

@@ -87,6 +87,7 @@ impl<'de> Deserialize<'de> for Micros {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

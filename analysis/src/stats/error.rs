@@ -70,7 +70,7 @@ pub enum StatsError {
         columns: usize,
     },
     /// Too few sessions for what depends on how they differ.
-    #[error("{sessions} sessions are too few; at least {needed} are needed")]
+    #[error("the flasks are from {sessions} session(s); at least {needed} are needed")]
     TooFewSessions {
         /// Sessions.
         sessions: usize,

@@ -478,7 +478,7 @@ fn what_has_no_answer_says_why() {
         Covariance::of(&f, &design, &three, Uncertainty::Session)
             .unwrap_err()
             .to_string(),
-        "1 sessions are too few; at least 2 are needed"
+        "the flasks are from 1 session(s); at least 2 are needed"
     );
     let none = Counts::new(&[0.0; 3], &[10.0; 3], &["a", "b", "c"]).unwrap();
     assert!(matches!(

@@ -105,8 +105,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// R 4.2.2, Hmisc 4.8.0, `rcspline.eval(x, knots, inclx = TRUE)`, norm 2; recomputed live by
-    /// tests/reference/check_models.py.
+    /// R 4.2.2, Hmisc 4.8.0, `rcspline.eval(x, knots, inclx = TRUE)`, norm 2.
     #[test]
     fn the_basis_is_that_of_another_package() {
         let spline = Spline::new(&[55.0, 65.0, 72.0, 79.0]).unwrap();

@@ -4,13 +4,11 @@
 //! |---|---|
 //! | [`tally`] | one session, reading by reading: gas let out, minutes hot and bare |
 //! | [`row`] | the same as a row that other programs read |
-//! | [`cylinder`] | what a gas cylinder holds |
 //! | [`parts`] | the parts that are changed, and when |
 //! | [`ages`] | what spans sessions: ages, gas left, the gasket's vacuum, minutes hot and bare |
 //! | [`fault`] | what sets a pour aside from tuning, each with its code and its words |
 
 pub mod ages;
-pub mod cylinder;
 pub mod fault;
 pub mod parts;
 pub mod row;

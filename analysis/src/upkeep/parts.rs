@@ -47,6 +47,6 @@ pub struct PartChange {
     /// When.
     pub at: Micros,
     /// For a gas cylinder: what it held when fitted, L of gas at the shop's air, if known
-    /// ([`super::cylinder::content_l`]).
+    /// ([`crate::gas::cylinder::Cylinder::content_l`]).
     pub content_l: Option<f64>,
 }

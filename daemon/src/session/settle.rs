@@ -5,13 +5,13 @@
 use std::collections::BTreeMap;
 
 use analysis::alloy::Alloys;
+use analysis::gas::cylinder::Cylinder;
 use analysis::pour::assemble::{Card, Context, Correction, GasketChange, Target, assemble};
 use analysis::pour::correction::corrected;
 use analysis::pour::usual::{self, Usuals};
 use analysis::pour::{PourRow, PullRow, Row};
 use analysis::time::Micros;
 use analysis::upkeep::PartChange;
-use analysis::upkeep::cylinder::content_l;
 use uuid::Uuid;
 
 use crate::config::Config;
@@ -21,6 +21,8 @@ use crate::records::pours::PourFilter;
 use crate::records::{Records, Result};
 use crate::session::in_kiln::{SessionKilns, in_kiln, kilns_since, note_doors};
 
+/// A cylinder is taken to be as warm as the room whose air its gas flows into, °C; that cancels.
+const ROOM_C: f64 = 20.0;
 /// Version of the detector and its measures. Rows found by another version are found anew.
 pub const EXTRACTOR: &str = env!("CARGO_PKG_VERSION");
 
@@ -181,9 +183,10 @@ fn context(
             machine: machine.to_owned(),
             part: c.part.kind(),
             at: c.at,
-            content_l: c
-                .content
-                .map(|c| content_l(c.volume_l, c.pressure_kpa, air_kpa)),
+            content_l: c.content.and_then(|c| {
+                let full = Cylinder::at_room(c.volume_l, c.pressure_kpa, ROOM_C);
+                full.content_l(0.0, air_kpa, ROOM_C)
+            }),
         })
         .collect();
     let gasket_changes = part_changes

@@ -11,7 +11,7 @@
 //! | [`shape`] | ramps and holds found in a trace, with no programme given |
 //! | [`course`] | a kiln's trace made small enough to be kept with the session |
 //! | [`soak`] | minutes that a flask stood at its set point before it was taken out |
-//! | [`withdrawal`] | when a flask left the kiln, and how hot that was |
+//! | [`mod@withdrawal`] | when a flask left the kiln, and how hot that was |
 //! | [`row`] | a burnout and its faults as the records and the sheet have them |
 
 pub mod course;

@@ -3,7 +3,7 @@
 //!
 //! p(t) = p_end + (p₀ − p_end)·e^(−t/τ) (standard vacuum engineering; trade texts write it for
 //! absolute pressure, and it keeps its form as depth below ambient). Fitted by
-//! [`least_squares`](crate::stats::least_squares), wild readings left out; where there are only
+//! [`least_squares`], wild readings left out; where there are only
 //! a few seconds of a pull, with what is known of the pump's time constant.
 
 use crate::stats::least_squares::{self, Fitted, Known};

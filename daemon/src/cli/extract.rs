@@ -5,11 +5,9 @@ use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
-use analysis::burnout::{KilnRow, courses_of};
-use analysis::channel::Channel;
 use analysis::pour::{Meta, Row, extract};
 use analysis::sample::Sample;
-use analysis::trace::{TraceReader, read_trace};
+use analysis::trace::read_trace;
 use anyhow::{Context, bail};
 use clap::Args;
 
@@ -68,20 +66,6 @@ pub fn read(file: &Path) -> anyhow::Result<(Vec<Sample>, Meta)> {
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     let meta = meta(&trace.metadata, &stem);
     Ok((trace.samples, meta))
-}
-
-/// The kilns of one trace file in few corners; only their channels are read.
-pub fn kilns_of(file: &Path) -> anyhow::Result<Vec<KilnRow>> {
-    let name = || file.display().to_string();
-    let open = File::open(file).with_context(name)?;
-    let mut trace = TraceReader::open(open).with_context(name)?;
-    let mut samples = Vec::new();
-    for channel in trace.channels() {
-        if matches!(channel, Channel::KilnTemperature(_) | Channel::KilnDoor(_)) {
-            samples.extend(trace.read_channel(channel).with_context(name)?);
-        }
-    }
-    Ok(courses_of(&samples))
 }
 
 /// What every Parquet file begins and ends with (Apache Parquet format, "File Format").

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use analysis::burnout::courses_of;
 use analysis::pour::extract as extract_pours;
 use analysis::pour::extract::measure;
 use anyhow::{Context, anyhow};
@@ -154,7 +155,7 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
             Some((said.pour, row))
         })
         .collect();
-    let kilns = extract::kilns_of(&book.below(&published.path))?;
+    let kilns = courses_of(&samples);
     out::json_lines(&[PublishedSession {
         lost: published
             .holes

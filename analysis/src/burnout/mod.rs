@@ -29,9 +29,9 @@ mod synthetic;
 mod trade_tests;
 pub mod withdrawal;
 
-pub use course::{Courses, KilnRow, courses_of};
+pub use course::{Courses, KilnRow, SessionKiln, courses_of};
 pub use door::DoorOpening;
 pub use follow::{Event, Follower, Setup};
 pub use programme::{Programme, ProgrammeError, Step};
 pub use row::{BurnoutRow, FaultKind, FaultRow, SpellKind, SpellRow};
-pub use withdrawal::{Withdrawal, withdrawal};
+pub use withdrawal::{Told, Withdrawal, withdrawal};

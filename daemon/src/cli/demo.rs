@@ -11,7 +11,6 @@ use std::time::{Duration, Instant};
 use analysis::time::Micros;
 use anyhow::{Context, anyhow, bail};
 use clap::Args;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::civil::Date;
 use sample_data::truth::TruthFile;
 use sample_data::{
@@ -21,6 +20,7 @@ use sample_data::{
 use uuid::Uuid;
 
 use super::open::load;
+use super::progress::progress;
 use super::run::{log_to_stderr, runtime};
 use super::{out, report};
 use crate::book::Book;
@@ -568,17 +568,4 @@ fn payload(route: &crate::route::Route, reading: &SensedReading) -> Vec<u8> {
         reading.time.0 / 1000
     )
     .into_bytes()
-}
-
-/// Progress on standard error: a bar on a terminal, a line at the start elsewhere.
-fn progress(length: u64, what: &'static str) -> ProgressBar {
-    let bar = ProgressBar::with_draw_target(Some(length), ProgressDrawTarget::stderr());
-    if bar.is_hidden() {
-        eprintln!("pourbook: {length} {what}");
-    }
-    // The template is fixed text and known to parse.
-    if let Ok(style) = ProgressStyle::with_template("{bar:32} {pos} of {len} {msg}") {
-        bar.set_style(style);
-    }
-    bar.with_message(what)
 }

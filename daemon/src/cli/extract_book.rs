@@ -29,6 +29,9 @@ use crate::session::trace_rows::rows_of;
 /// More readers than this only wait for the one that writes the records.
 const MOST_READERS: usize = 8;
 
+/// More changed sessions than this are counted and not named; `--json` names all.
+const MOST_NAMED: usize = 10;
+
 /// What was found in a trace of the book.
 struct Found {
     rows: Vec<Row>,
@@ -267,10 +270,16 @@ impl Anew {
         if changed.is_empty() {
             return out::line("nothing was found in them that was not known");
         }
+        let more = changed.len().saturating_sub(MOST_NAMED);
         out::line(&format!(
-            "{} otherwise than before: {}",
+            "{} otherwise than before: {}{}",
             out::count(changed.len() as u64, "session"),
-            changed.join(", ")
+            changed[..changed.len() - more].join(", "),
+            if more > 0 {
+                format!(" and {more} more")
+            } else {
+                String::new()
+            }
         ))?;
         let zone = &opened.config.shop.time_zone;
         let weeks = self

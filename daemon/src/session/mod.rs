@@ -8,7 +8,7 @@ mod in_kiln;
 pub mod jobs;
 pub mod keeper;
 mod kiln_heat;
-mod kilns;
+pub(crate) mod kilns;
 pub mod live;
 pub mod metadata;
 mod needed;

@@ -22,7 +22,7 @@ use crate::records::{Records, Result};
 use crate::session::in_kiln::{SessionKilns, in_kiln, kilns_since, note_doors};
 
 /// A cylinder is taken to be as warm as the room whose air its gas flows into, °C; that cancels.
-const ROOM_C: f64 = 20.0;
+pub(crate) const ROOM_C: f64 = 20.0;
 /// Version of the detector and its measures. Rows found by another version are found anew.
 pub const EXTRACTOR: &str = env!("CARGO_PKG_VERSION");
 

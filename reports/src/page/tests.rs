@@ -173,6 +173,8 @@ fn session() -> SessionSheet {
                 until: reading(3600),
             }],
         },
+        nights: vec![],
+        gas: None,
         pours: vec![pour(1, reading(1800))],
         pulls: vec![pull("bench-1", Verdict::Good, 84.0)],
         labels: BTreeMap::from([("card".to_owned(), "A1".to_owned())]),

@@ -243,7 +243,7 @@ steps = [
   {{ to = "150 Cel", ramp = "175 K/h", hold_min = 105 }},
   {{ to = "370 Cel", ramp = "175 K/h", hold_min = 90 }},
   {{ to = "730 Cel", ramp = "180 K/h", hold_min = 195 }},
-  {{ ramp = "115 K/h" }},
+  {{ }},
 ]
 
 [[machine]]

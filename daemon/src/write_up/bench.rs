@@ -1,7 +1,7 @@
 //! What a session's sheet says of the bench beside its melt: the kilns' burnouts and the cover
 //! gas, gathered from the records and the trace.
 
-use analysis::burnout::plan;
+use analysis::burnout::{BurnoutRow, plan};
 use analysis::channel::Channel;
 use analysis::gas::cylinder::{Cylinder, RESERVE_KPA, lasts};
 use analysis::gas::room::{hours_to_deficient, if_emptied};
@@ -26,6 +26,8 @@ const USE_WEEKS: f64 = 4.0;
 const WEEK_S: f64 = 7.0 * 86_400.0;
 /// A kiln of which no more was heard than this before the machine, s, shows no burnout.
 const LEAST_NIGHT_S: f64 = 3600.0;
+/// A reading this near to a burnout's beginning is its beginning's, s.
+const NEAR_S: f64 = 600.0;
 
 impl WriteUp<'_> {
     /// The burnouts that fed a session, each with its programme and its flasks.
@@ -75,8 +77,7 @@ impl WriteUp<'_> {
                 _ => None,
             };
             let plan_c = programme.map_or_else(Vec::new, |(programme, began)| {
-                let at = readings.partition_point(|(time, _)| *time < began);
-                let from_c = readings[at.min(readings.len() - 1)].1;
+                let from_c = begins_at_c(burnout.as_ref(), readings, began);
                 plan(&programme, began, from_c, readings, *last)
             });
             nights.push(KilnNight {
@@ -200,6 +201,18 @@ impl WriteUp<'_> {
                 .and_then(|room_m3| hours_to_deficient(used_l / (60.0 * hours), room_m3)),
         }))
     }
+}
+
+/// How warm a kiln was when its burnout began, °C: a session's trace may claim it from where it
+/// was hot. A kiln that nobody heard then is taken to have been at room temperature.
+fn begins_at_c(burnout: Option<&BurnoutRow>, readings: &[(Micros, f64)], began: Micros) -> f64 {
+    let near = |at: Micros| at.seconds_since(began).abs() <= NEAR_S;
+    let ramp = burnout.and_then(|row| row.spells.first());
+    let read = readings.iter().find(|(at, _)| near(*at)).map(|(_, c)| *c);
+    ramp.filter(|ramp| near(ramp.from_at))
+        .map(|ramp| ramp.from_c)
+        .or(read)
+        .unwrap_or(ROOM_C)
 }
 
 /// A kiln's samples as if it were the only one.

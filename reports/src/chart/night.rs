@@ -132,7 +132,7 @@ impl Sheet<'_> {
         let degrees = |c: f64| self.shown.temperature(c).value;
         let seen = between(&self.night.kiln_c, self.from, self.until);
         let kiln = seconds_after(seen, self.from, degrees);
-        let plan = seconds_after(&self.night.plan_c, self.from, degrees);
+        let plan = from_zero(&seconds_after(&self.night.plan_c, self.from, degrees));
         let (low, high) = kiln
             .iter()
             .chain(&plan)
@@ -270,6 +270,20 @@ impl Sheet<'_> {
         }
         Ok(())
     }
+}
+
+/// A line from 0 s on, cut where it crosses that moment.
+fn from_zero(line: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let first = line.partition_point(|(s, _)| *s < 0.0);
+    let mut kept = Vec::with_capacity(line.len() - first + 1);
+    if let (Some((s0, c0)), Some((s1, c1))) = (
+        first.checked_sub(1).and_then(|before| line.get(before)),
+        line.get(first),
+    ) {
+        kept.push((0.0, c0 + (c1 - c0) * (0.0 - s0) / (s1 - s0)));
+    }
+    kept.extend_from_slice(&line[first..]);
+    kept
 }
 
 fn faults(night: &KilnNight) -> &[FaultRow] {
@@ -517,6 +531,16 @@ mod tests {
             .collect();
         assert_eq!(cells[..2], ["flask of pour 1 out", "08:00:00"]);
         assert_eq!(figure.table.rows[0][0].text, "stalled");
+    }
+
+    /// The trace begins where the kiln was hot, an hour after its burnout did.
+    #[test]
+    fn a_plan_is_cut_where_the_trace_begins() {
+        let line = [(-3600.0, 20.0), (3600.0, 220.0), (7200.0, 220.0)];
+        let cut = from_zero(&line);
+        assert_eq!(cut, [(0.0, 120.0), (3600.0, 220.0), (7200.0, 220.0)]);
+        assert_eq!(from_zero(&line[1..]), line[1..]);
+        assert!(from_zero(&line[..1]).is_empty());
     }
 
     #[test]

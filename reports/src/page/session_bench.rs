@@ -168,7 +168,7 @@ impl SessionSheet {
             let low = emptied.displaced_percent;
             let mut text = format!(
                 "All of that at once into a closed room of {room:.0} m³ would leave {low:.1} % \
-                 oxygen of {OXYGEN_IN_AIR_PERCENT} %"
+                 oxygen (air has {OXYGEN_IN_AIR_PERCENT} %)"
             );
             if low < DEFICIENT_PERCENT {
                 text += &format!(

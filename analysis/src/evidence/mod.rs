@@ -10,6 +10,7 @@ mod sentence;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
+pub mod trial;
 
 use serde::{Deserialize, Serialize};
 
@@ -217,6 +218,25 @@ pub struct Advice {
     pub change_high: Option<f64>,
     /// The answer in words, in the shop's units.
     pub sentence: String,
+}
+
+impl Advice {
+    /// Advice where there is nothing to go by.
+    pub fn none() -> Advice {
+        Advice {
+            grade: Grade::None,
+            caps: Vec::new(),
+            pour_temperature_c: None,
+            edge: None,
+            flat_from_c: None,
+            flat_to_c: None,
+            usual_c: None,
+            expected_change: None,
+            change_low: None,
+            change_high: None,
+            sentence: String::new(),
+        }
+    }
 }
 
 /// The rate of one kind of defect, over the flasks where that kind was counted. A kind that was

@@ -11,6 +11,7 @@
 //! | [`rate`] | the rate of defects over flasks, with its design effect |
 //! | [`difference`] | how far two rates lie apart |
 //! | [`sample_size`] | how many flasks tell two rates apart |
+//! | [`within_session`] | how alike pieces of a flask are, sessions held equal |
 //! | [`holm`] | several questions asked at once |
 //! | [`permutation`] | tests that only trust the drawing of lots |
 //! | [`charts`] | whether something that should stay the same has changed |
@@ -44,6 +45,7 @@ pub mod proportion;
 pub mod rate;
 pub mod sample_size;
 pub mod spline;
+pub mod within_session;
 
 /// A matrix of numbers, rows by columns.
 pub type Matrix = nalgebra::DMatrix<f64>;

@@ -220,25 +220,6 @@ pub struct Advice {
     pub sentence: String,
 }
 
-impl Advice {
-    /// Advice where there is nothing to go by.
-    pub fn none() -> Advice {
-        Advice {
-            grade: Grade::None,
-            caps: Vec::new(),
-            pour_temperature_c: None,
-            edge: None,
-            flat_from_c: None,
-            flat_to_c: None,
-            usual_c: None,
-            expected_change: None,
-            change_low: None,
-            change_high: None,
-            sentence: String::new(),
-        }
-    }
-}
-
 /// The rate of one kind of defect, over the flasks where that kind was counted. A kind that was
 /// not counted is not zero.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

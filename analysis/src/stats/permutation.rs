@@ -124,9 +124,16 @@ pub fn sign_flips(scores: &[f64], draws: u32, seed: u64) -> Result<Permuted, Sta
     }
     let mut chance = chance(seed);
     Ok(by_draws(seen, reach, draws, || {
+        // A draw's signs, 64 to a number.
         sizes
-            .iter()
-            .map(|s| if chance.random::<bool>() { *s } else { -*s })
+            .chunks(64)
+            .map(|some| {
+                let signs: u64 = chance.random();
+                some.iter()
+                    .enumerate()
+                    .map(|(i, s)| if signs >> i & 1 == 1 { *s } else { -*s })
+                    .sum::<f64>()
+            })
             .sum()
     }))
 }

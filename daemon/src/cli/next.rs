@@ -97,7 +97,7 @@ pub fn next_pours(args: &NextArgs) -> anyhow::Result<()> {
         .collect();
     let shown = &opened.config.shop.shown_in;
     let told = next(
-        &work.advice,
+        work.advice.as_ref(),
         standing.as_ref().map(|(_, s)| s),
         &work.plan(&opened, &Wish::default(), 0),
         &in_order,

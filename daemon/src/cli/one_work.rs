@@ -34,8 +34,8 @@ pub struct OneWork {
     pub section: String,
     /// Its flasks.
     flasks: Vec<Flask>,
-    /// What the evidence says.
-    pub advice: Advice,
+    /// What the evidence says; none where no flask was counted.
+    pub advice: Option<Advice>,
     /// The shop's own target, °C.
     pub target_c: Option<f64>,
     aim_errors_k: Vec<f64>,
@@ -140,7 +140,7 @@ impl OneWork {
         let advice = evidence(&flasks, &ask)
             .strata
             .pop()
-            .map_or_else(Advice::none, |stratum| stratum.advice);
+            .map(|stratum| stratum.advice);
         let recent = PourFilter {
             since: Some(opened.now.plus_seconds(-AIM_SPAN_S)),
             ..PourFilter::default()
@@ -194,7 +194,7 @@ impl OneWork {
             flasks: &self.flasks,
             counts: &counts,
             aim_errors_k: &self.aim_errors_k,
-            advice: &self.advice,
+            advice: self.advice.as_ref(),
             kinds: &self.ask.kinds,
             trials_before: self.trials_before,
             now: opened.now,

@@ -95,32 +95,33 @@ impl Standing {
 /// What to pour next of one alloy and section. `standing` is its newest trial, `plan` what a new
 /// one would be, `usual_c` what to keep to where nothing is advised (the shop's own target).
 pub fn next(
-    advice: &Advice,
+    advice: Option<&Advice>,
     standing: Option<&Standing>,
     plan: &Result<Plan, NoPlan>,
     cards: &[Card],
     usual_c: Option<f64>,
     shown: &ShownIn,
 ) -> Next {
+    let given = advice.map_or(Grade::None, |a| a.grade);
     if let Some(standing) = standing
         && matches!(standing.state, State::Planned | State::Running)
     {
-        return running(advice, standing, cards, shown);
+        return running(given, standing, cards, shown);
     }
     let found = standing.and_then(|s| s.verdict.as_ref().map(|v| (&s.trial, v)));
     let mut words = Vec::new();
-    let mut grade = advice.grade;
-    let mut celsius = match advice.grade {
-        Grade::Fair | Grade::Strong => advice.pour_temperature_c,
+    let mut grade = given;
+    let mut celsius = match given {
+        Grade::Fair | Grade::Strong => advice.and_then(|a| a.pour_temperature_c),
         Grade::None | Grade::Weak => None,
     };
     let advised = celsius.is_some();
-    let keep_c = usual_c.or(advice.usual_c);
+    let keep_c = usual_c.or(advice.and_then(|a| a.usual_c));
     if let Some((trial, verdict)) = found {
         words.push(verdict.sentence(trial, shown));
         if let Some(better) = verdict.better {
             // Lots were drawn: nothing but chance can have made the difference.
-            grade = if advice.grade >= Grade::Fair {
+            grade = if given >= Grade::Fair {
                 Grade::Strong
             } else {
                 Grade::Fair
@@ -188,7 +189,7 @@ fn grade_words(grade: Grade) -> &'static str {
     }
 }
 
-fn running(advice: &Advice, s: &Standing, cards: &[Card], shown: &ShownIn) -> Next {
+fn running(grade: Grade, s: &Standing, cards: &[Card], shown: &ShownIn) -> Next {
     let trial = &s.trial;
     let mut words = vec![format!(
         "The trial of {} against {} goes on: {} of {} flasks are counted{}.",
@@ -226,7 +227,7 @@ fn running(advice: &Advice, s: &Standing, cards: &[Card], shown: &ShownIn) -> Ne
         );
     }
     Next {
-        grade: advice.grade,
+        grade,
         reason: words.join(" "),
         order: cards
             .iter()

@@ -45,8 +45,8 @@ pub struct Material<'a> {
     pub counts: &'a [Tally<'a>],
     /// Pour temperature less target of its pours, K, as far as known.
     pub aim_errors_k: &'a [f64],
-    /// What the evidence says.
-    pub advice: &'a Advice,
+    /// What the evidence says; none where no flask was counted.
+    pub advice: Option<&'a Advice>,
     /// The kinds of defect the shop counts.
     pub kinds: &'a DefectKinds,
     /// Trials that were completed or are running.
@@ -210,7 +210,10 @@ pub fn plan(m: &Material, wish: &Wish, seed: u64) -> Result<Plan, NoPlan> {
             pieces: totals.pieces,
         });
     }
-    let found = wish.usual_c.or(m.advice.usual_c).or_else(|| middle(m));
+    let found = wish
+        .usual_c
+        .or(m.advice.and_then(|a| a.usual_c))
+        .or_else(|| middle(m));
     let usual_c = found.ok_or_else(|| NoPlan::NoUsual { what: what() })?;
     let usual_c = if wish.usual_c.is_some() {
         usual_c
@@ -371,12 +374,12 @@ fn chosen(m: &Material, alloy: &Alloy, usual_c: f64, least: f64) -> Result<f64, 
 }
 
 fn hotter_first(m: &Material, alloy: &Alloy, usual_c: f64) -> bool {
-    if let Some(advised) = m.advice.pour_temperature_c
+    if let Some(advised) = m.advice.and_then(|a| a.pour_temperature_c)
         && (advised - usual_c).abs() >= 1.0
     {
         return advised > usual_c;
     }
-    match m.advice.edge.as_deref() {
+    match m.advice.and_then(|a| a.edge.as_deref()) {
         Some("hotter") => return true,
         Some("cooler") => return false,
         _ => {}

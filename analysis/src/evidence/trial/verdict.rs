@@ -85,7 +85,12 @@ pub struct Verdict {
 pub fn verdict(trial: &Trial, flasks: &[TrialFlask]) -> Option<Verdict> {
     let fewest: Vec<(Arm, u64, Tally)> = flasks.iter().map(|f| (f.arm, f.draw, f.fewest)).collect();
     let most: Vec<(Arm, u64, Tally)> = flasks.iter().map(|f| (f.arm, f.draw, f.most)).collect();
-    let (low_end, high_end) = (compared(trial, &fewest)?, compared(trial, &most)?);
+    let high_end = compared(trial, &most)?;
+    let low_end = if fewest == most {
+        high_end.clone()
+    } else {
+        compared(trial, &fewest)?
+    };
     let p = low_end.test.p.max(high_end.test.p);
     let same_way = low_end.test.seen * high_end.test.seen > 0.0;
     let better = (p <= trial.alpha && same_way).then(|| {
@@ -108,6 +113,7 @@ pub fn verdict(trial: &Trial, flasks: &[TrialFlask]) -> Option<Verdict> {
     })
 }
 
+#[derive(Clone)]
 struct Compared {
     sides: [Totals; 2],
     interval: crate::stats::difference::Difference,

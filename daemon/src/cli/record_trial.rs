@@ -5,7 +5,7 @@ use analysis::evidence::trial::plan::Wish;
 use clap::Args;
 use uuid::Uuid;
 
-use super::one_work::{OneWork, meant};
+use super::kind_of_work::{KindOfWork, meant};
 use super::open::Opened;
 use super::record_options::quantity;
 use super::{BookArg, WrongUse, out};
@@ -64,7 +64,7 @@ pub fn trial(args: &TrialArgs) -> anyhow::Result<()> {
              plan by"
         );
     };
-    let work = OneWork::of(&opened, &alloy, &section)?;
+    let work = KindOfWork::of(&opened, &alloy, &section)?;
     let temperature = |option: &str, text: &Option<String>| {
         text.as_deref()
             .map(|t| quantity(option, t, Quantity::Temperature))

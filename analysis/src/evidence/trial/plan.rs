@@ -178,6 +178,12 @@ pub enum NoPlan {
         /// The rate now.
         rate: f64,
     },
+    /// One trial runs at a time.
+    #[error("a trial of {what} is open, and one runs at a time")]
+    Another {
+        /// Its alloy and section.
+        what: String,
+    },
     /// The statistics refuse.
     #[error(transparent)]
     Stats(#[from] StatsError),

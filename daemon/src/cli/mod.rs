@@ -11,6 +11,8 @@ mod extract;
 mod extract_book;
 mod extract_rows;
 mod import;
+mod kind_of_work;
+mod next;
 mod open;
 mod out;
 mod pours;
@@ -21,6 +23,7 @@ mod record_cooling;
 mod record_options;
 mod record_out_of_kiln;
 mod record_pour;
+mod record_trial;
 mod report;
 mod run;
 mod session_at;
@@ -78,6 +81,8 @@ enum Command {
     Report(report::ReportArgs),
     /// Rates of defects by setting, with how sure they are
     Evidence(evidence::EvidenceArgs),
+    /// How hot to pour the next flasks, and why
+    Next(next::NextArgs),
     /// List pours and pulls
     Pours(pours::PoursArgs),
     /// Bring in paper records or a trace, from CSV
@@ -110,6 +115,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(&args),
         Command::Report(args) => report::report(&args),
         Command::Evidence(args) => evidence::evidence_of(&args),
+        Command::Next(args) => next::next_pours(&args),
         Command::Pours(args) => pours::pours(&args),
         Command::Import(args) => import::import(&args),
         Command::Export(args) => export::export(&args),

@@ -2,6 +2,8 @@
 //! defects: every estimate is finite, and less biased than without. Intervals and tests follow
 //! the penalised likelihood itself, which is far from symmetric where data are few.
 
+use nalgebra::SymmetricEigen;
+
 use super::counts::Counts;
 use super::covariance::Estimate;
 use super::design::Design;
@@ -13,6 +15,8 @@ use super::{Matrix, Vector};
 
 /// Steps before a fit is given up. Separated flasks take some tens.
 const MOST_STEPS: usize = 400;
+/// From this step on with the exact second derivatives, which cost columns³ a flask.
+const EXACT_FROM: usize = 12;
 /// Settled when no turned coefficient moves by more than this.
 const SETTLED: f64 = 1e-9;
 /// The longest step of a turned coefficient.
@@ -63,7 +67,8 @@ struct Place {
 /// is the sum of their leverages, nᵢpᵢ(1−pᵢ)·xᵢᵀ(XᵀWX)⁻¹xᵢ. Counts may be fractional, so that they
 /// can be divided by a design effect ([`Counts::divided`]): the likelihood is divided by it and
 /// the penalty, but for a constant, is not. Steps use the weights (nᵢ+hᵢ)pᵢ(1−pᵢ), exact in a
-/// saturated model, and are halved while the penalised likelihood falls.
+/// saturated model, then the exact second derivatives where those are slow, and are halved while
+/// the penalised likelihood falls.
 ///
 /// `risk_coef` is FLIC (Puhr, Heinze, Nold, Lusa & Geroldinger 2017, Statistics in Medicine
 /// 36:2302–2317): Firth draws fitted risks towards ½; the intercept is fitted anew by maximum
@@ -144,6 +149,17 @@ fn lost(steps: usize) -> StatsError {
     }
 }
 
+/// An orthonormal basis of what is at right angles to `direction`: the reflection that turns it
+/// onto the first axis, without that axis.
+fn across(direction: &Vector) -> Matrix {
+    let columns = direction.len();
+    let mut axis = direction / direction.norm();
+    axis[0] += if axis[0] < 0.0 { -1.0 } else { 1.0 };
+    let length = axis.norm_squared();
+    let mirror = Matrix::identity(columns, columns) - &axis * axis.transpose() * (2.0 / length);
+    mirror.columns(1, columns - 1).into_owned()
+}
+
 impl Firth {
     /// Log-likelihood without binomial coefficients.
     fn likelihood(&self, at: &Vector) -> f64 {
@@ -196,16 +212,27 @@ impl Firth {
         start: Vector,
         held: Option<&Vector>,
     ) -> Result<(Vector, Place, usize), StatsError> {
+        let columns = start.len();
+        let free = held.map_or_else(|| Matrix::identity(columns, columns), across);
         let mut at = start;
         let mut here = self.place(&at).ok_or(lost(0))?;
+        if free.ncols() == 0 {
+            return Ok((at, here, 0));
+        }
         for step in 1..=MOST_STEPS {
-            let solver = here.curvature.clone().cholesky().ok_or(lost(step))?;
-            let mut change = solver.solve(&here.score);
-            if let Some(held) = held {
-                let across = solver.solve(held);
-                let along = held.dot(&change) / held.dot(&across);
-                change -= across * along;
+            let bend = if step < EXACT_FROM {
+                here.curvature.clone()
+            } else {
+                self.exact_curvature(&at).ok_or(lost(step))?
+            };
+            // In a direction in which it is no hill, by the size of its curvature.
+            let eigen = SymmetricEigen::new(free.tr_mul(&bend) * &free);
+            let least = eigen.eigenvalues.amax() * 1e-12;
+            let mut part = eigen.eigenvectors.tr_mul(&free.tr_mul(&here.score));
+            for (p, value) in part.iter_mut().zip(eigen.eigenvalues.iter()) {
+                *p /= value.abs().max(least);
             }
+            let mut change = &free * (&eigen.eigenvectors * part);
             let longest = change.amax();
             if longest > LONGEST {
                 change *= LONGEST / longest;
@@ -229,6 +256,43 @@ impl Firth {
             }
         }
         Err(lost(MOST_STEPS))
+    }
+
+    /// Minus the second derivatives of the penalised likelihood. The leverages' part of the score
+    /// has the derivatives ∂hᵢ/∂βₖ = hᵢ(1−2pᵢ)xᵢₖ − wᵢ·xᵢᵀI⁻¹(Σₗwₗ(1−2pₗ)xₗₖxₗxₗᵀ)I⁻¹xᵢ, with
+    /// w = np(1−p) and I = XᵀWX.
+    fn exact_curvature(&self, at: &Vector) -> Option<Matrix> {
+        let x = &self.turned.rows;
+        let (columns, rows) = x.shape();
+        let linear = x.tr_mul(at);
+        let p = linear.map(expit);
+        let w = Vector::from_fn(rows, |i, _| self.trials[i] * p[i] * expit(-linear[i]));
+        let weighted = |weights: &Vector| {
+            let mut product = x.clone();
+            for (i, weight) in weights.iter().enumerate() {
+                product.column_mut(i).scale_mut(*weight);
+            }
+            product
+        };
+        let inverse = (weighted(&w) * x.transpose()).cholesky()?.inverse();
+        let solved = &inverse * x;
+        let h = Vector::from_fn(rows, |i, _| w[i] * solved.column(i).dot(&x.column(i)));
+        let bend = Vector::from_fn(rows, |i, _| {
+            let q = 1.0 - p[i];
+            w[i] + h[i] * p[i] * q - h[i] * (q - p[i]) * (0.5 - p[i])
+        });
+        let mut curvature = weighted(&bend) * x.transpose();
+        for k in 0..columns {
+            let third = Vector::from_fn(rows, |i, _| w[i] * (1.0 - 2.0 * p[i]) * x[(k, i)]);
+            let inner = weighted(&third) * x.transpose();
+            let product = &inner * &solved;
+            for i in 0..rows {
+                let part = w[i] * product.column(i).dot(&solved.column(i)) * (0.5 - p[i]);
+                curvature.column_mut(k).axpy(part, &x.column(i), 1.0);
+            }
+        }
+        let even = (&curvature + curvature.transpose()) * 0.5;
+        even.iter().all(|v| v.is_finite()).then_some(even)
     }
 
     /// What brings the fitted defects to those counted, added to the intercept. The mean is
@@ -424,5 +488,39 @@ impl Firth {
         let moved = row[0] * (self.risk_coef[0] - self.coef[0]);
         let at = |linear: Option<f64>| expit(linear.unwrap_or(e.estimate) + moved);
         Ok((at(None), at(e.low), at(e.high)))
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_exact_curvature_is_the_slope_of_the_score() {
+        let design = Design::intercept(5)
+            .column("pour", &[1.0, 3.0, 2.0, 5.0, 4.0])
+            .unwrap();
+        let counts = Counts::new(
+            &[3.0, 2.0, 0.5, 0.0, 1.0],
+            &[9.0, 8.0, 3.5, 7.0, 2.0],
+            &[1; 5],
+        )
+        .unwrap();
+        let f = fit(&design, &counts).unwrap();
+        let at = Vector::from_vec(vec![-0.7, 0.4]);
+        let exact = f.exact_curvature(&at).unwrap();
+        let h = 1e-6;
+        for k in 0..2 {
+            let mut step = Vector::zeros(2);
+            step[k] = h;
+            let score = |at: &Vector| f.place(at).unwrap().score;
+            let slope = (score(&(&at - &step)) - score(&(&at + &step))) / (2.0 * h);
+            assert!((slope - exact.column(k)).amax() < 1e-7, "{exact}");
+        }
+        // The score is the slope of the penalised likelihood.
+        let value = |x: f64| f.place(&Vector::from_vec(vec![-0.7, x])).unwrap().value;
+        let slope = (value(0.4 + h) - value(0.4 - h)) / (2.0 * h);
+        assert!((slope - f.place(&at).unwrap().score[1]).abs() < 1e-7);
     }
 }

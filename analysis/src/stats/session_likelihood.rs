@@ -111,7 +111,7 @@ impl<'a> SessionLikelihood<'a> {
             mut hessian,
             ..
         } = parts;
-        hessian.fill_upper_triangle_with_lower_triangle();
+        hessian.fill_lower_triangle_with_upper_triangle();
         Some(Surface {
             value,
             gradient,
@@ -164,7 +164,7 @@ impl<'a> SessionLikelihood<'a> {
 
     /// Adds a session. With πq the share of node q in the integral, gq the gradient and Hq the
     /// second derivatives of the logarithm of the integrand there, the gradient is ḡ = Σπg and
-    /// the second derivatives are ΣπH + Σπ(g−ḡ)(g−ḡ)ᵀ. Only the lower triangle is filled.
+    /// the second derivatives are ΣπH + Σπ(g−ḡ)(g−ḡ)ᵀ. Only the upper triangle is filled.
     fn add(
         &self,
         rows: &[usize],
@@ -224,13 +224,9 @@ impl<'a> SessionLikelihood<'a> {
             gradient *= root;
         }
         parts.gradient += &mean;
-        for a in 0..dims {
-            for b in 0..=a {
-                let mut sum = 0.0;
-                for q in 0..nodes.list.len() {
-                    sum += parts.gradients[(a, q)] * parts.gradients[(b, q)];
-                }
-                parts.hessian[(a, b)] += sum;
+        for gradient in parts.gradients.column_iter() {
+            for (a, whole) in gradient.iter().enumerate() {
+                add_to_column(&mut parts.hessian, a, *whole, gradient.as_slice());
             }
         }
         // The mean of the second derivatives.
@@ -248,28 +244,34 @@ impl<'a> SessionLikelihood<'a> {
                 theta_theta += share * r.tt;
             }
             let z = x.column(*row);
-            for a in 0..columns {
-                let left = ee * z[a];
-                for b in 0..=a {
-                    parts.hessian[(a, b)] += left * z[b];
-                }
+            for (a, value) in z.iter().enumerate() {
+                add_to_column(&mut parts.hessian, a, ee * value, z.as_slice());
             }
             if sd {
-                for b in 0..columns {
-                    parts.hessian[(columns, b)] += e_sd * z[b];
+                for (b, value) in z.iter().enumerate() {
+                    parts.hessian[(b, columns)] += e_sd * value;
                 }
                 parts.hessian[(columns, columns)] += sd_sd;
             }
             if theta {
-                for b in 0..columns {
-                    parts.hessian[(theta_at, b)] += e_theta * z[b];
+                for (b, value) in z.iter().enumerate() {
+                    parts.hessian[(b, theta_at)] += e_theta * value;
                 }
                 if sd {
-                    parts.hessian[(theta_at, columns)] += sd_theta;
+                    parts.hessian[(columns, theta_at)] += sd_theta;
                 }
                 parts.hessian[(theta_at, theta_at)] += theta_theta;
             }
         }
+    }
+}
+
+/// Adds `times` × `values` to the upper part of a column.
+fn add_to_column(matrix: &mut Matrix, column: usize, times: f64, values: &[f64]) {
+    let rows = matrix.nrows();
+    let upper = &mut matrix.as_mut_slice()[column * rows..=column * rows + column];
+    for (sum, value) in upper.iter_mut().zip(values) {
+        *sum += times * value;
     }
 }
 

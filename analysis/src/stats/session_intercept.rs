@@ -107,6 +107,15 @@ impl SessionIntercept {
 /// [`super::beta_binomial::fit`]; [`StatsError::TooFewSessions`] with one session;
 /// [`StatsError::AllAlike`] when every session is all good or all bad; [`StatsError::Argument`]
 /// for a number of nodes outside 5 to 100.
+///
+/// ```
+/// # use analysis::stats::{counts::Counts, design::Design, session_intercept::{fit, Extent}};
+/// // Two bad days and two good ones.
+/// let events = [9.0, 8.0, 1.0, 0.0, 10.0, 7.0, 2.0, 1.0];
+/// let counts = Counts::new(&events, &[20.0; 8], &[1, 1, 2, 2, 3, 3, 4, 4]).unwrap();
+/// let fitted = fit(&Design::intercept(8), &counts, Extent::default()).unwrap();
+/// assert!(fitted.session_sd > 0.5 && fitted.theta == 0.0);
+/// ```
 pub fn fit(
     design: &Design,
     counts: &Counts,

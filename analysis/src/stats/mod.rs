@@ -39,11 +39,11 @@ pub mod design;
 pub mod difference;
 pub mod distribution;
 pub mod error;
-pub mod holm;
 pub mod firth;
 mod firth_likelihood;
 #[cfg(test)]
 mod firth_tests;
+pub mod holm;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;
@@ -52,15 +52,13 @@ pub mod median;
 mod model_edge_tests;
 #[cfg(test)]
 mod model_tests;
-pub mod permutation;
 mod newton;
+pub mod permutation;
 pub mod proportion;
 #[cfg(test)]
 mod published;
 pub mod rate;
 pub mod sample_size;
-pub mod spline;
-pub mod within_session;
 pub mod session_intercept;
 mod session_likelihood;
 pub mod spline;
@@ -68,6 +66,7 @@ pub mod spline;
 mod spread_tests;
 pub mod standardise;
 pub mod within_between;
+pub mod within_session;
 
 /// A matrix of numbers, rows by columns.
 pub type Matrix = nalgebra::DMatrix<f64>;

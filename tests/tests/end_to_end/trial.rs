@@ -180,7 +180,7 @@ fn what_cannot_be_tried_is_said() {
             "at least 10 K apart",
         ),
         (
-            &["record", "trial", "--difference", "-3"],
+            &["record", "trial", "--difference", "0"],
             2,
             "no difference of rates",
         ),

@@ -333,7 +333,7 @@ impl NoPlan {
     }
 }
 
-fn finite_pours<'a>(flasks: &'a [Flask]) -> impl Iterator<Item = (&'a Flask, f64)> {
+fn finite_pours(flasks: &[Flask]) -> impl Iterator<Item = (&Flask, f64)> {
     flasks
         .iter()
         .filter(|f| f.set_aside.is_none())

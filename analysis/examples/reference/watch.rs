@@ -49,7 +49,7 @@ fn differences() -> Vec<Value> {
     for n in [5.0, 40.0, 700.0] {
         for a in [0.0, 0.2, 0.6, 1.0] {
             for b in [0.0, 0.4, 1.0] {
-                counts.push((((n * a), n), (2.0 * n * b, 2.0 * n)));
+                counts.push(((n * a, n), (2.0 * n * b, 2.0 * n)));
             }
         }
     }

@@ -83,8 +83,10 @@ pub fn trial(args: &TrialArgs) -> anyhow::Result<()> {
         tried_c: temperature("--try", &args.tried)?,
         difference: args.difference.map(|points| points / 100.0),
     };
-    let plan = work.plan(&opened, &wish, new_seed())?;
     let shown = opened.config.shop.shown_in;
+    let plan = work
+        .plan(&opened, &wish, new_seed())
+        .map_err(|why| anyhow::anyhow!(why.in_units(&shown)))?;
     if !plan.worth_beginning() && !args.anyway {
         anyhow::bail!(
             "{} If you begin it all the same, say --anyway; a larger --difference takes fewer \

@@ -124,6 +124,7 @@ pub fn heat_of(alloy: &str) -> Heat {
             liquidus_c: 885.0,
             solid: 0.175,
             melting: 62.0,
+            at_once: 0.0,
             liquid: 0.20,
         },
         "bronze-90-10" => Heat {
@@ -131,6 +132,7 @@ pub fn heat_of(alloy: &str) -> Heat {
             liquidus_c: 1005.0,
             solid: 0.42,
             melting: 200.0,
+            at_once: 0.0,
             liquid: 0.50,
         },
         _ => Heat {
@@ -138,6 +140,7 @@ pub fn heat_of(alloy: &str) -> Heat {
             liquidus_c: 893.0,
             solid: 0.265,
             melting: 103.0,
+            at_once: 0.0,
             liquid: 0.30,
         },
     }

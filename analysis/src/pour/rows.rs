@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::probe::ArrestRow;
 use crate::time::Micros;
 use crate::upkeep::{PartsAtPour, UpkeepRow};
 
@@ -65,7 +66,8 @@ pub struct PourRow {
     pub found_by: FoundBy,
     /// The flask card it is matched to: the card's id.
     pub flask: Option<String>,
-    /// Melt temperature at the pour, °C.
+    /// Melt temperature at the pour, °C: as read, less `probe_offset_k` where a probe check was
+    /// accepted.
     pub pour_temperature_c: Option<f64>,
     /// The target then in force, °C.
     pub target_c: Option<f64>,
@@ -176,7 +178,8 @@ impl PullRow {
     }
 }
 
-/// One line of `extract --json`: a pour, a pull or a session's upkeep, told apart by `kind`.
+/// One line of `extract --json`: a pour, a pull, a session's upkeep or an arrest of the melt, told
+/// apart by `kind`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 // A session has a dozen rows; boxing the larger would cost every reader more than it saves.
@@ -188,16 +191,19 @@ pub enum Row {
     Pull(PullRow),
     /// What the session did to the bench.
     Upkeep(UpkeepRow),
+    /// A freeze or a melting.
+    Arrest(ArrestRow),
 }
 
 impl Row {
-    /// The time it is listed under: the pour, the opening of the pull, or the session's first
-    /// reading of melt or gas.
+    /// The time it is listed under: the pour, the opening of the pull, the session's first
+    /// reading of melt or gas, or the beginning of the arrest.
     pub fn at(&self) -> Micros {
         match self {
             Row::Pour(pour) => pour.at,
             Row::Pull(pull) => pull.opened_at,
             Row::Upkeep(upkeep) => upkeep.from,
+            Row::Arrest(arrest) => arrest.at,
         }
     }
 
@@ -207,6 +213,7 @@ impl Row {
             Row::Pour(pour) => &pour.session,
             Row::Pull(pull) => &pull.session,
             Row::Upkeep(upkeep) => &upkeep.session,
+            Row::Arrest(arrest) => &arrest.session,
         }
     }
 
@@ -216,6 +223,7 @@ impl Row {
             Row::Pour(pour) => &pour.machine,
             Row::Pull(pull) => &pull.machine,
             Row::Upkeep(upkeep) => &upkeep.machine,
+            Row::Arrest(arrest) => &arrest.machine,
         }
     }
 }

@@ -239,6 +239,8 @@ impl Records {
                         seal_age_pours: row.get(17)?,
                         remelt_percent: row.get(5)?,
                         metal_g: row.get(4)?,
+                        probe_series: None,
+                        probe_offset_k: None,
                         set_aside: (!imported && pour.is_none())
                             .then(|| Aside::new("no-pour", "no pour is matched to it")),
                     },

@@ -364,7 +364,9 @@ impl Bench {
             &self.setup.board,
             rows.iter().rev().find_map(|row| match row {
                 analysis::pour::Row::Pour(pour) => Some(pour),
-                analysis::pour::Row::Pull(_) | analysis::pour::Row::Upkeep(_) => None,
+                analysis::pour::Row::Pull(_)
+                | analysis::pour::Row::Upkeep(_)
+                | analysis::pour::Row::Arrest(_) => None,
             }),
         ) {
             board.pour(machine, pour);

@@ -1,0 +1,105 @@
+//! How sure the offset of a probe check is, and why: an uncertainty budget in the manner of the
+//! Guide (JCGM 100:2008), each line a standard uncertainty in kelvin, so that a caster can see
+//! what would make the next check better.
+
+use serde::{Deserialize, Serialize};
+
+use super::metal::Metal;
+
+/// Half the width of a rectangular distribution over this is its standard uncertainty
+/// (JCGM 100:2008, 4.3.7).
+const RECTANGLE: f64 = 1.732_050_807_568_877_2;
+/// Two standard uncertainties hold about 95 % (JCGM 100:2008, G.6.6).
+pub const COVERAGE: f64 = 2.0;
+/// How long a full crucible's melt trails the wall that heats it, s: the heat that 0.3 kg take
+/// up per kelvin (0.09 kJ) over the 5 to 20 W/K that liquid metal takes through its wall; a
+/// figure of the order that bench furnaces show, common practice.
+const TRAILS_S: f64 = 15.0;
+/// What a thermocouple may differ by, in offset, at a temperature that is so many kelvin away,
+/// as a share of them: the 0.75 % of class 2 (IEC 60584-1).
+const WIRE_SHARE: f64 = 0.0075;
+
+/// The lines of the budget, all standard uncertainties in K.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Budget {
+    /// Noise of the readings, through the line that was fitted.
+    pub fit_k: f64,
+    /// The plateau's tilt between its beginning, where it counts, and where it could be read.
+    pub tilt_k: f64,
+    /// Resolution of the readings: half a step either way.
+    pub resolution_k: f64,
+    /// Purity of the metal ([`Metal::freezes_lower_by_up_to_k`]).
+    pub purity_k: f64,
+    /// Where the probe sits: it sees some of the wall, which is colder while it takes heat out.
+    pub position_k: f64,
+}
+
+impl Budget {
+    /// The budget of a freeze. `slope_before_k_s` is how fast the melt cooled before it.
+    pub fn of(metal: Metal, fit_k: f64, tilt_k: f64, step_k: f64, slope_before_k_s: f64) -> Budget {
+        Budget {
+            fit_k,
+            tilt_k: tilt_k.abs() / RECTANGLE,
+            resolution_k: step_k / 2.0 / RECTANGLE,
+            purity_k: metal.freezes_lower_by_up_to_k() / RECTANGLE,
+            position_k: TRAILS_S * slope_before_k_s.abs() / RECTANGLE,
+        }
+    }
+
+    /// All together, K: the root of the sum of squares (JCGM 100:2008, 5.1.2).
+    pub fn standard_uncertainty_k(&self) -> f64 {
+        let of = self;
+        let lines = [
+            of.fit_k,
+            of.tilt_k,
+            of.resolution_k,
+            of.purity_k,
+            of.position_k,
+        ];
+        lines.iter().map(|u| u * u).sum::<f64>().sqrt()
+    }
+}
+
+/// The standard uncertainty of a correction where the pour was hotter or cooler than the check,
+/// K: that of the check, and what the wire may differ by over the way between.
+pub fn at_another_temperature_k(offset_sd_k: f64, checked_c: f64, poured_c: f64) -> f64 {
+    let wire_k = WIRE_SHARE * (poured_c - checked_c).abs() / RECTANGLE;
+    offset_sd_k.hypot(wire_k)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_lines_add_as_their_squares_do() {
+        let budget = Budget {
+            fit_k: 0.3,
+            tilt_k: 0.4,
+            resolution_k: 0.0,
+            purity_k: 1.2,
+            position_k: 0.0,
+        };
+        assert!((budget.standard_uncertainty_k() - 1.3).abs() < 1e-12);
+    }
+
+    /// Steps of 1 °F are 0.556 K: 0.16 K. Fine silver of 999 that freezes up to 1.1 K low:
+    /// 0.64 K. Cooling by 3 K a minute: 0.43 K.
+    #[test]
+    fn a_good_check_of_fine_silver_is_good_to_two_kelvin() {
+        let budget = Budget::of(Metal::FineSilver, 0.1, 0.3, 5.0 / 9.0, -0.05);
+        assert!((budget.resolution_k - 0.16).abs() < 0.01);
+        assert!((budget.purity_k - 0.64).abs() < 0.01);
+        assert!((budget.position_k - 0.43).abs() < 0.01);
+        assert!(COVERAGE * budget.standard_uncertainty_k() < 2.0);
+    }
+
+    /// From the eutectic to a sterling pour at 970 °C are 191 K: 0.83 K of standard uncertainty.
+    #[test]
+    fn a_check_at_the_eutectic_says_less_of_a_pour_than_one_in_fine_silver() {
+        let silver = at_another_temperature_k(0.8, 961.78, 970.0);
+        let eutectic = at_another_temperature_k(0.8, 779.1, 970.0);
+        assert!(silver < 0.81);
+        assert!((eutectic - 1.15).abs() < 0.01, "{eutectic}");
+    }
+}

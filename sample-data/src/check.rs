@@ -1,0 +1,180 @@
+//! Probe checks drawn at random: a crucible of fine silver or of the eutectic is melted under
+//! cover gas and left to freeze with the probe in it. The truth is what the probe reads too
+//! much; nothing here knows how a freeze is found.
+//!
+//! What is drawn, each from its own range: how much metal and how impure, how far it undercools,
+//! how fast the caster lets it cool, how much of the metal the probe sees and how late, its
+//! noise, resolution and rate.
+
+use analysis::channel::Channel;
+use analysis::probe::Metal;
+use analysis::sample::{Quality, Sample};
+use analysis::time::Micros;
+
+use crate::dice::Dice;
+use crate::furnace::{Furnace, Heat};
+
+/// Step of the physics, s.
+const DT: f64 = 0.1;
+/// The melt is held so long before the heater is turned down, s.
+const HELD_S: f64 = 240.0;
+/// It is left alone until it has cooled this far below its freezing point, K, …
+const UNTIL_BELOW_K: f64 = 60.0;
+/// … or for so long, s.
+const LONGEST_S: f64 = 3600.0;
+
+/// How the metals of probe checks take up heat. Silver: 104.8 kJ/kg of melting, 0.31 kJ/(kg·K)
+/// liquid, a mean of 0.27 solid (handbooks, from memory). The eutectic: by weight from silver
+/// and copper (204.8 kJ/kg), 133 kJ/kg.
+pub fn check_heat(metal: Metal) -> Heat {
+    let (melting, solid, liquid) = match metal {
+        Metal::FineSilver => (104.8, 0.27, 0.31),
+        Metal::SilverCopperEutectic => (133.0, 0.30, 0.36),
+    };
+    Heat {
+        solidus_c: metal.freezes_c(),
+        liquidus_c: metal.freezes_c(),
+        solid,
+        melting,
+        at_once: 1.0,
+        liquid,
+    }
+}
+
+/// How a check is made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CheckDraw {
+    /// What freezes.
+    pub metal: Metal,
+    /// How much of it, kg.
+    pub kg: f64,
+    /// How far traces lower its freezing point, K.
+    pub impure_k: f64,
+    /// How far it cools below that before it begins to freeze, K.
+    pub undercools_k: f64,
+    /// How fast the melt cools before, K/min.
+    pub cools_k_min: f64,
+    /// Share of metal in what the probe sees; the rest is crucible.
+    pub metal_share: f64,
+    /// First-order lag of the probe, s.
+    pub lag_s: f64,
+    /// What it reads too much, K: the truth.
+    pub offset_k: f64,
+    /// Readings a second.
+    pub rate_hz: f64,
+    /// Standard deviation of a reading, K.
+    pub noise_k: f64,
+    /// Resolution, K.
+    pub step_k: f64,
+}
+
+impl CheckDraw {
+    /// Draws one. Ranges are common practice where trade figures exist: probes immersed in the
+    /// melt (in a sheath), readings at 0.2 to 10 Hz with 0.3 to 0.8 K of noise, in steps of 0.1 K
+    /// to 1 °F, offsets of a class 2 wire.
+    pub fn draw(dice: &mut Dice) -> CheckDraw {
+        let metal = *dice.pick(&Metal::ALL);
+        CheckDraw {
+            metal,
+            kg: dice.between(0.15, 0.6),
+            // Evenly in the logarithm: 999.9 is as common as 999.
+            impure_k: metal.freezes_lower_by_up_to_k() * 10.0_f64.powf(dice.between(-2.0, 0.0)),
+            undercools_k: 8.0 * dice.between(0.0, 1.0).powi(2),
+            cools_k_min: dice.between(3.0, 9.0),
+            metal_share: dice.between(0.6, 0.98),
+            lag_s: dice.between(1.0, 6.0),
+            offset_k: dice.near(0.0, 3.5, 9.0),
+            rate_hz: *dice.pick(&[0.2, 0.5, 1.0, 1.0, 2.0, 5.0, 10.0]),
+            noise_k: dice.between(0.3, 0.8),
+            step_k: *dice.pick(&[0.1, 0.1, 0.25, 5.0 / 9.0]),
+        }
+    }
+}
+
+/// A check as simulated.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DrawnCheck {
+    /// How it was made.
+    pub draw: CheckDraw,
+    /// The readings of the melt, in order of time.
+    pub samples: Vec<Sample>,
+    /// When the first metal froze.
+    pub froze_at: Option<Micros>,
+}
+
+/// Draws and simulates the check of a seed.
+pub fn draw_check(seed: u64) -> DrawnCheck {
+    let mut dice = Dice::new(seed, 40);
+    let draw = CheckDraw::draw(&mut dice);
+    let starts = Micros(1_795_000_000_000_000).plus_seconds(dice.between(0.0, 86_400.0));
+    simulate_check(&draw, starts, &mut Dice::new(seed, 41))
+}
+
+/// Simulates a check that begins at `starts` with its metal molten.
+pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> DrawnCheck {
+    let heat = check_heat(draw.metal);
+    let begins_c = draw.metal.freezes_c() + noise.between(20.0, 45.0);
+    let mut furnace = Furnace::cold(heat, 20.0);
+    furnace.undercools_k = draw.undercools_k;
+    furnace.impure_k = draw.impure_k;
+    furnace.charge(draw.kg);
+    furnace.crucible_c = begins_c;
+    furnace.metal_content = heat.content(begins_c);
+    let mut junction_c = begins_c;
+    let mut samples = Vec::new();
+    let (mut t, mut due_s) = (0.0, 0.0);
+    let mut froze_at = None;
+    while t < LONGEST_S && furnace.metal_c() > draw.metal.freezes_c() - UNTIL_BELOW_K {
+        furnace.by_hand_kw = Some(if t < HELD_S {
+            furnace.loss_kw(begins_c)
+        } else {
+            turned_down_kw(&furnace, draw)
+        });
+        furnace.step(DT);
+        let (metal_c, molten) = furnace.metal();
+        let seen = furnace.crucible_c + draw.metal_share * (metal_c - furnace.crucible_c);
+        junction_c += (seen - junction_c) * -(-DT / draw.lag_s).exp_m1();
+        t += DT;
+        if froze_at.is_none() && molten < 1.0 {
+            froze_at = Some(starts.plus_seconds(t));
+        }
+        if t >= due_s {
+            due_s += 1.0 / draw.rate_hz;
+            let read = junction_c + draw.offset_k + noise.normal(0.0, draw.noise_k);
+            samples.push(Sample {
+                time: starts.plus_seconds((t * 1000.0).round() / 1000.0),
+                channel: Channel::MeltTemperature,
+                value: (read / draw.step_k).round() * draw.step_k,
+                quality: Quality::Good,
+            });
+        }
+    }
+    DrawnCheck {
+        draw: draw.clone(),
+        samples,
+        froze_at,
+    }
+}
+
+/// The power that lets the melt cool as fast as it is to, kW: what the furnace loses at the
+/// freezing point, less what crucible and metal give up.
+fn turned_down_kw(furnace: &Furnace, draw: &CheckDraw) -> f64 {
+    let heat = check_heat(draw.metal);
+    let gives_kj_k = Furnace::CRUCIBLE + draw.kg * heat.liquid;
+    (furnace.loss_kw(draw.metal.freezes_c()) - gives_kj_k * draw.cools_k_min / 60.0).max(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_check_is_the_same_every_time_and_freezes() {
+        for seed in 0..20 {
+            let check = draw_check(seed);
+            assert_eq!(check, draw_check(seed));
+            assert!(check.froze_at.is_some(), "{seed}: {:?}", check.draw);
+            assert!(check.samples.is_sorted_by_key(|s| s.time));
+        }
+    }
+}

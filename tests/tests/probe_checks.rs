@@ -1,0 +1,93 @@
+//! Probe checks on simulated freezes whose truth is known: how often a freeze is found, how often
+//! the offset lies within its stated uncertainty, and that ordinary sessions have none.
+
+use analysis::pour::{Meta, Row, Setup, extract};
+use analysis::probe::budget::COVERAGE;
+use analysis::probe::{ArrestRow, Heat};
+use analysis::sample::Sample;
+use sample_data::check::draw_check;
+use sample_data::drawn::{Mix, Settings, draw};
+
+fn arrests(samples: &[Sample]) -> Vec<ArrestRow> {
+    let meta = Meta {
+        session: "drawn".into(),
+        machine: "bench-1".into(),
+        setup: Setup::default(),
+    };
+    extract(samples, &meta)
+        .into_iter()
+        .filter_map(|row| match row {
+            Row::Arrest(arrest) => Some(arrest),
+            Row::Pour(_) | Row::Pull(_) | Row::Upkeep(_) => None,
+        })
+        .collect()
+}
+
+fn freezes(samples: &[Sample]) -> Vec<ArrestRow> {
+    let mut found = arrests(samples);
+    found.retain(|a| a.heat == Heat::Freezing);
+    found
+}
+
+/// Seeds that nothing was mended on.
+const CHECKS: std::ops::Range<u64> = 5000..5600;
+
+#[test]
+fn the_offset_lies_within_its_stated_uncertainty() {
+    let (mut found, mut within, mut wrong_metal) = (0, 0, 0);
+    let mut stated = Vec::new();
+    let mut off = Vec::new();
+    for seed in CHECKS {
+        let check = draw_check(seed);
+        let freezes = freezes(&check.samples);
+        assert!(freezes.len() <= 1, "{seed}: {freezes:?}");
+        let Some(freeze) = freezes.first() else {
+            continue;
+        };
+        let (Some(offset_k), Some(sd_k)) = (freeze.offset_k, freeze.offset_sd_k) else {
+            panic!("{seed}: a freeze without an offset: {freeze:?}");
+        };
+        found += 1;
+        wrong_metal += u32::from(freeze.metal != Some(check.draw.metal));
+        let error_k = offset_k - check.draw.offset_k;
+        if error_k.abs() <= COVERAGE * sd_k {
+            within += 1;
+        } else if std::env::var_os("MISSES").is_some() {
+            println!("{seed}: {error_k:.2} of {:.2}: {:?} {:?}", COVERAGE * sd_k, check.draw, freeze.budget);
+        }
+        stated.push(COVERAGE * sd_k);
+        off.push(error_k);
+    }
+    let drawn = CHECKS.count();
+    stated.sort_by(f64::total_cmp);
+    let mean: f64 = off.iter().sum::<f64>() / off.len() as f64;
+    off.sort_by(|a, b| a.abs().total_cmp(&b.abs()));
+    let share = f64::from(within) / f64::from(found);
+    println!(
+        "{drawn} checks: {:.1} % found, {:.1} % of the offsets within their stated uncertainty \
+         (95 %); stated in the middle ± {:.1} K (nine in ten under {:.1} K), off by {:.2} K in \
+         the middle (nine in ten under {:.2} K), {mean:+.2} K on average",
+        100.0 * f64::from(found) / drawn as f64,
+        100.0 * share,
+        stated[stated.len() / 2],
+        stated[stated.len() * 9 / 10],
+        off[off.len() / 2].abs(),
+        off[off.len() * 9 / 10].abs(),
+    );
+    assert_eq!(wrong_metal, 0);
+    assert!(share >= 0.93, "{share}");
+    assert!(f64::from(found) >= 0.7 * drawn as f64, "{found} of {drawn}");
+}
+
+#[test]
+fn no_ordinary_session_shows_a_freeze() {
+    let mut meltings = 0;
+    for seed in 6000..6200 {
+        let session = draw(seed, &Settings::of(Mix::everything()));
+        let found = arrests(&session.trace());
+        meltings += found.iter().filter(|a| a.heat == Heat::Melting).count();
+        let freezes: Vec<_> = found.iter().filter(|a| a.heat == Heat::Freezing).collect();
+        assert!(freezes.is_empty(), "{seed}: {freezes:?}");
+    }
+    println!("200 ordinary sessions: no freeze; {meltings} meltings of charges");
+}

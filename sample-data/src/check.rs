@@ -96,7 +96,7 @@ impl CheckDraw {
 pub struct DrawnCheck {
     /// How it was made.
     pub draw: CheckDraw,
-    /// The readings of the melt, in order of time.
+    /// The readings of melt and vacuum, in order of time.
     pub samples: Vec<Sample>,
     /// When the first metal froze.
     pub froze_at: Option<Micros>,
@@ -140,11 +140,19 @@ pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> Dra
         }
         if t >= due_s {
             due_s += 1.0 / draw.rate_hz;
+            let at = starts.plus_seconds((t * 1000.0).round() / 1000.0);
             let read = junction_c + draw.offset_k + noise.normal(0.0, draw.noise_k);
             samples.push(Sample {
-                time: starts.plus_seconds((t * 1000.0).round() / 1000.0),
+                time: at,
                 channel: Channel::MeltTemperature,
                 value: (read / draw.step_k).round() * draw.step_k,
+                quality: Quality::Good,
+            });
+            // The vacuum is sensed, and at rest.
+            samples.push(Sample {
+                time: at,
+                channel: Channel::Vacuum,
+                value: (10.0 * noise.normal(0.0, 0.1)).round() / 10.0,
                 quality: Quality::Good,
             });
         }

@@ -70,7 +70,10 @@ impl Heat {
                 return (self.solidus_c + through, molten);
             }
         }
-        (self.liquidus_c + (content - self.at_liquidus()) / self.liquid, 1.0)
+        (
+            self.liquidus_c + (content - self.at_liquidus()) / self.liquid,
+            1.0,
+        )
     }
 
     /// Heat content above 0 °C where the last solid melts, kJ/kg.

@@ -42,6 +42,7 @@ fn the_offset_lies_within_its_stated_uncertainty() {
         let freezes = freezes(&check.samples);
         assert!(freezes.len() <= 1, "{seed}: {freezes:?}");
         let Some(freeze) = freezes.first() else {
+            println!("{seed}: not found: {:?}", check.draw);
             continue;
         };
         let (Some(offset_k), Some(sd_k)) = (freeze.offset_k, freeze.offset_sd_k) else {
@@ -52,8 +53,14 @@ fn the_offset_lies_within_its_stated_uncertainty() {
         let error_k = offset_k - check.draw.offset_k;
         if error_k.abs() <= COVERAGE * sd_k {
             within += 1;
-        } else if std::env::var_os("MISSES").is_some() {
-            println!("{seed}: {error_k:.2} of {:.2}: {:?} {:?}", COVERAGE * sd_k, check.draw, freeze.budget);
+        } else {
+            println!(
+                "{seed}: off by {error_k:.2} K of {:.2} K stated: {:?} {:?} {:.1}",
+                COVERAGE * sd_k,
+                check.draw,
+                freeze.budget,
+                freeze.slope_k_min
+            );
         }
         stated.push(COVERAGE * sd_k);
         off.push(error_k);

@@ -11,10 +11,12 @@ use super::metal::Metal;
 const RECTANGLE: f64 = 1.732_050_807_568_877_2;
 /// Two standard uncertainties hold about 95 % (JCGM 100:2008, G.6.6).
 pub const COVERAGE: f64 = 2.0;
-/// How long a full crucible's melt trails the wall that heats it, s: the heat that 0.3 kg take
-/// up per kelvin (0.09 kJ) over the 5 to 20 W/K that liquid metal takes through its wall; a
+/// How long a full crucible's melt trails the wall that takes its heat, s: the heat that 0.3 kg
+/// take up per kelvin (0.09 kJ) over the 5 to 20 W/K that liquid metal takes through its wall; a
 /// figure of the order that bench furnaces show, common practice.
-const TRAILS_S: f64 = 15.0;
+const TRAILS_S: f64 = 10.0;
+/// No probe is taken to see less of the wall than this share: its sheath conducts.
+const LEAST_WALL_SHARE: f64 = 0.1;
 /// What a thermocouple may differ by, in offset, at a temperature that is so many kelvin away,
 /// as a share of them: the 0.75 % of class 2 (IEC 60584-1).
 const WIRE_SHARE: f64 = 0.0075;
@@ -34,15 +36,40 @@ pub struct Budget {
     pub position_k: f64,
 }
 
+/// How far the wall is behind the metal as a freeze sets in, and what a probe that sees some of
+/// it reads low for that.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Behind {
+    /// What the probe reads low, K; the level is put right by it.
+    pub reads_low_k: f64,
+    /// Its standard uncertainty, K: as great as a rectangular distribution from nothing to twice
+    /// the figure has.
+    pub uncertainty_k: f64,
+}
+
+impl Behind {
+    /// For a melt that cooled by `slope_before_k_s` and by `undercooling_k` below its freezing
+    /// point, and a probe in whose reading the wall has a share of `wall_share` (0–1). As the
+    /// metal comes back to its freezing point the wall stays where it was: lower by the
+    /// undercooling and by what the melt trailed it by.
+    pub fn of(undercooling_k: f64, slope_before_k_s: f64, wall_share: f64) -> Behind {
+        let wall_k = undercooling_k + TRAILS_S * slope_before_k_s.abs();
+        Behind {
+            reads_low_k: wall_share * wall_k,
+            uncertainty_k: wall_share.max(LEAST_WALL_SHARE) * wall_k / RECTANGLE,
+        }
+    }
+}
+
 impl Budget {
-    /// The budget of a freeze. `slope_before_k_s` is how fast the melt cooled before it.
-    pub fn of(metal: Metal, fit_k: f64, tilt_k: f64, step_k: f64, slope_before_k_s: f64) -> Budget {
+    /// The budget of a freeze.
+    pub fn of(metal: Metal, fit_k: f64, tilt_k: f64, step_k: f64, behind: &Behind) -> Budget {
         Budget {
             fit_k,
             tilt_k: tilt_k.abs() / RECTANGLE,
             resolution_k: step_k / 2.0 / RECTANGLE,
             purity_k: metal.freezes_lower_by_up_to_k() / RECTANGLE,
-            position_k: TRAILS_S * slope_before_k_s.abs() / RECTANGLE,
+            position_k: behind.uncertainty_k,
         }
     }
 
@@ -84,13 +111,16 @@ mod tests {
     }
 
     /// Steps of 1 °F are 0.556 K: 0.16 K. Fine silver of 999 that freezes up to 1.1 K low:
-    /// 0.64 K. Cooling by 3 K a minute: 0.43 K.
+    /// 0.64 K. Undercooled by 2 K and cooling by 3 K a minute the wall is 2.5 K behind, of which
+    /// a probe that sees a fifth of it reads 0.5 K.
     #[test]
     fn a_good_check_of_fine_silver_is_good_to_two_kelvin() {
-        let budget = Budget::of(Metal::FineSilver, 0.1, 0.3, 5.0 / 9.0, -0.05);
+        let behind = Behind::of(2.0, -0.05, 0.2);
+        assert!((behind.reads_low_k - 0.5).abs() < 1e-9);
+        let budget = Budget::of(Metal::FineSilver, 0.1, 0.3, 5.0 / 9.0, &behind);
         assert!((budget.resolution_k - 0.16).abs() < 0.01);
         assert!((budget.purity_k - 0.64).abs() < 0.01);
-        assert!((budget.position_k - 0.43).abs() < 0.01);
+        assert!((budget.position_k - 0.29).abs() < 0.01);
         assert!(COVERAGE * budget.standard_uncertainty_k() < 2.0);
     }
 

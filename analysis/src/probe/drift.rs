@@ -2,9 +2,16 @@
 //! alloy melts where it always did, so that a series of arrests that all read lower (or higher)
 //! than before tells of the probe. It cannot say by how much the probe is wrong; a probe check
 //! can.
+//!
+//! Only an arrest at one temperature will do: a pure metal's, or the one where an alloy begins to
+//! melt. Sterling that froze fast begins with its eutectic (some 13 % of it, [`Metal`]) and shows
+//! a short arrest there to a probe in the metal; a probe in the rod or the wall sees mostly
+//! crucible while the charge is solid, and shows none. Then nothing is said.
 
+use super::metal::Metal;
 use super::row::{ArrestRow, Heat};
 use super::series::AcceptedCheck;
+use crate::alloy::Alloys;
 use crate::stats::median::median;
 use crate::time::Micros;
 
@@ -20,9 +27,15 @@ const RUN: usize = 8;
 const LEAST_SHIFT_K: f64 = 3.0;
 /// … and so many standard errors of the difference.
 const LEAST_ERRORS: f64 = 3.0;
+/// An arrest of an alloy is read within this of where it begins to melt, K: a probe that is
+/// further off needs a check anyway, and the wall that it sees is hotter.
+const NEAR_K: f64 = 20.0;
 /// Mean moving range over this is the standard deviation (individuals chart, d₂ of two;
 /// ISO 7870-2).
 const D2: f64 = 1.128;
+
+/// What a drift asks for.
+pub const DO_A_CHECK: &str = "do a probe check";
 
 /// A drift that shows.
 #[derive(Clone, Debug, PartialEq)]
@@ -42,23 +55,34 @@ pub struct Drift {
 }
 
 impl Drift {
-    /// In a sentence; `by` is the size of the shift in the shop's units, like `4 K`.
-    pub fn sentence(&self, by: &str) -> String {
-        let way = if self.shift_k < 0.0 { "lower" } else { "higher" };
+    /// What shows; `by` is the size of the shift in the shop's units, like `4 °C`.
+    pub fn what(&self, by: &str) -> String {
+        let way = if self.shift_k < 0.0 {
+            "lower"
+        } else {
+            "higher"
+        };
         format!(
             "the melting arrest of the last {} charges reads {by} {way} than before: the probe \
-             may be drifting; do a probe check",
+             may be drifting",
             self.charges
         )
+    }
+
+    /// The same with what is to be done.
+    pub fn sentence(&self, by: &str) -> String {
+        format!("{}; {DO_A_CHECK}", self.what(by))
     }
 }
 
 /// The drifts that show now, by machine and alloy. Only charges read by the machine's latest
 /// probe count, and only those since its last accepted check.
 pub fn drifts(arrests: &[ArrestRow], checks: &[AcceptedCheck]) -> Vec<Drift> {
+    let alloys = Alloys::standard();
     let mut meltings: Vec<&ArrestRow> = arrests
         .iter()
         .filter(|a| a.heat == Heat::Melting && a.probe_series.is_some())
+        .filter(|a| begins_to_melt(a, &alloys))
         .collect();
     meltings.sort_by(|a, b| (&a.machine, &a.alloy, a.at).cmp(&(&b.machine, &b.alloy, b.at)));
     let alike = |a: &&ArrestRow, b: &&ArrestRow| a.machine == b.machine && a.alloy == b.alloy;
@@ -84,6 +108,20 @@ pub fn drifts(arrests: &[ArrestRow], checks: &[AcceptedCheck]) -> Vec<Drift> {
             drift(&of)
         })
         .collect()
+}
+
+/// Whether the charge's alloy begins to melt near there.
+fn begins_to_melt(arrest: &ArrestRow, alloys: &Alloys) -> bool {
+    let Some(alloy) = arrest.alloy.as_deref().and_then(|name| alloys.get(name)) else {
+        return false;
+    };
+    let eutectic = alloy
+        .composition
+        .split_whitespace()
+        .all(|word| word.parse::<f64>().is_ok() || ["Ag", "Cu"].contains(&word))
+        && alloy.solidus_c < alloy.liquidus_c;
+    let near = |celsius: f64| (arrest.read_c - celsius).abs() <= NEAR_K;
+    near(alloy.solidus_c) || (eutectic && near(Metal::SilverCopperEutectic.freezes_c()))
 }
 
 fn drift(charges: &[&ArrestRow]) -> Option<Drift> {
@@ -154,7 +192,7 @@ mod tests {
     /// Trade figures: a base-metal probe in graphite drifts low by 0.05 to 0.5 K an hour at heat.
     #[test]
     fn a_probe_that_reads_lower_charge_by_charge_is_told() {
-        let fades = (0..30).map(|i| 850.0 - 0.35 * f64::from((i - 12).max(0)));
+        let fades = (0..30).map(|i| 785.0 - 0.35 * f64::from((i - 12).max(0)));
         let found = drifts(&charges(fades, "bench-1/1"), &[]);
         assert_eq!(found.len(), 1);
         assert!((-6.0..-3.0).contains(&found[0].shift_k), "{found:?}");
@@ -167,15 +205,15 @@ mod tests {
 
     #[test]
     fn a_steady_probe_is_left_alone_and_so_is_one_that_is_hardly_known() {
-        assert!(drifts(&charges([850.0; 40], "bench-1/1"), &[]).is_empty());
-        let few = (0..19).map(|i| if i < 11 { 850.0 } else { 840.0 });
+        assert!(drifts(&charges([785.0; 40], "bench-1/1"), &[]).is_empty());
+        let few = (0..19).map(|i| if i < 11 { 785.0 } else { 775.0 });
         assert!(drifts(&charges(few, "bench-1/1"), &[]).is_empty());
     }
 
     #[test]
     fn a_new_probe_or_an_accepted_check_begins_anew() {
         let fades: Vec<f64> = (0..30)
-            .map(|i| 850.0 - 0.5 * f64::from((i - 12).max(0)))
+            .map(|i| 785.0 - 0.5 * f64::from((i - 12).max(0)))
             .collect();
         let mut rows = charges(fades.clone(), "bench-1/1");
         let checked = AcceptedCheck {
@@ -194,10 +232,29 @@ mod tests {
         assert!(drifts(&rows, &[]).is_empty());
     }
 
+    /// A furnace held at 950 °C for a minute is no melting, whatever it is held at next month.
+    #[test]
+    fn a_held_furnace_is_no_melting_and_no_drift() {
+        let held = (0..30).map(|i| if i < 22 { 950.0 } else { 940.0 });
+        assert!(drifts(&charges(held, "bench-1/1"), &[]).is_empty());
+        let mut unknown = charges(
+            (0..30).map(|i| if i < 22 { 785.0 } else { 775.0 }),
+            "bench-1/1",
+        );
+        assert_eq!(drifts(&unknown, &[]).len(), 1);
+        for row in &mut unknown {
+            row.alloy = None;
+        }
+        assert!(drifts(&unknown, &[]).is_empty());
+    }
+
     /// A shop whose arrests scatter by 10 K cannot see 4 K.
     #[test]
     fn a_shift_within_the_scatter_is_not_told() {
-        let mut rows = charges((0..30).map(|i| if i < 22 { 850.0 } else { 846.0 }), "bench-1/1");
+        let mut rows = charges(
+            (0..30).map(|i| if i < 22 { 785.0 } else { 781.0 }),
+            "bench-1/1",
+        );
         for (i, row) in rows.iter_mut().enumerate().take(22) {
             row.read_c += if i % 2 == 0 { 9.0 } else { -9.0 };
         }

@@ -1,7 +1,8 @@
-//! The arrest that a charge makes while it melts: the reading climbs, slows almost to a stop
-//! while the metal takes up its heat of melting, and climbs on. It is no fixed point (the probe
-//! sees some of the hotter wall), but from charge to charge of one alloy the same probe reads
-//! it alike, so that a slow drift shows ([`super::drift`]).
+//! What looks like the arrest that a charge makes while it melts: the reading climbs, stops while
+//! the metal takes up its heat of melting, and climbs on. It is no fixed point (the probe sees
+//! some of the hotter wall), but from charge to charge of one alloy the same probe reads it
+//! alike, so that a slow drift shows. A furnace held for a minute looks alike; whether the level
+//! is one at which the alloy melts is for [`super::drift`] to say, where the alloy is known.
 
 use super::course::{Bin, Heard};
 use super::line::Line;
@@ -19,7 +20,9 @@ const KNEE: f64 = 0.3;
 const BESIDE_S: f64 = 60.0;
 const ASIDE_S: f64 = 15.0;
 /// Shorter, it is not called an arrest, s; longer, the furnace is held there.
-const LASTS_S: std::ops::RangeInclusive<f64> = 30.0..=600.0;
+const LASTS_S: std::ops::RangeInclusive<f64> = 30.0..=300.0;
+/// An arrest whose level is less sure than this is none, K.
+const MOST_ERROR_K: f64 = 1.0;
 /// No pull, pour or moved probe this near, s.
 const CLEAR_S: f64 = 60.0;
 /// Bins further apart are not of one course, s.
@@ -58,12 +61,13 @@ fn melting(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<
         && gentlest >= CLIMBS_K_S
         && flat.slope_k_s.abs() <= KNEE * gentlest
         && heard.is_clear(first, last, CLEAR_S);
-    is_melting.then(|| ArrestFound {
+    let read_se_k = flat.error_at(flat.origin, 0.29 * heard.step_k);
+    (is_melting && read_se_k <= MOST_ERROR_K).then_some(ArrestFound {
         at: first,
         until: last,
         heat: Heat::Melting,
         read_c: flat.celsius,
-        read_se_k: flat.error_at(flat.origin, 0.29 * heard.step_k),
+        read_se_k,
         slope_before_k_min: 60.0 * before.slope_k_s,
         slope_k_min: 60.0 * flat.slope_k_s,
         slope_after_k_min: 60.0 * after.slope_k_s,

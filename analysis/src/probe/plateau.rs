@@ -2,7 +2,7 @@
 //! a minute or more, and cools on. What the probe reads there, less where that metal freezes, is
 //! the probe's offset. Found for a person to accept, never applied by itself.
 
-use super::budget::Budget;
+use super::budget::{Behind, Budget};
 use super::course::{Bin, Heard};
 use super::line::Line;
 use super::metal::Metal;
@@ -69,7 +69,8 @@ pub(super) fn flat_runs(course: &[Bin], flat_k_s: f64) -> Vec<(usize, usize)> {
         let past = first + course[first..].partition_point(|b| b.at <= until);
         let window = &course[first..past];
         // Less than a window is left.
-        if past == course.len() && course[past - 1].at.seconds_since(course[first].at) < 0.8 * WINDOW_S
+        if past == course.len()
+            && course[past - 1].at.seconds_since(course[first].at) < 0.8 * WINDOW_S
         {
             break;
         }
@@ -94,25 +95,35 @@ fn freeze(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<A
     let metal = Metal::ALL
         .into_iter()
         .find(|m| (m.freezes_c() - level).abs() <= WITHIN_K)?;
-    let noise = middle.scatter_k.max(HIDDEN_SCATTER * heard.step_k).max(0.05);
+    let noise = middle
+        .scatter_k
+        .max(HIDDEN_SCATTER * heard.step_k)
+        .max(0.05);
     let above = 1.0_f64.max(4.0 * noise);
     // A plateau may tilt: above and below it are above and below its line.
     let (first_at, last_at) = (run.first()?.at, run.last()?.at);
     let level_at = |at: Micros| middle.at(at.clamp(first_at, last_at));
 
-    // The last bin that is still clearly above: the cooling before it is a straight line.
-    let last_above = course[..to]
-        .iter()
-        .rposition(|b| b.celsius >= level_at(b.at) + above)?;
+    // The last two bins that are still clearly above: the cooling before is a straight line.
+    let is_above = |b: &Bin| b.celsius >= level_at(b.at) + above;
+    let last_above = 1 + course[..to]
+        .windows(2)
+        .rposition(|pair| pair.iter().all(is_above))?;
     let knee = &course[last_above];
-    let before = beside(&course[..=last_above], knee.at.plus_seconds(-BESIDE_S), knee.at)?;
+    let before = beside(
+        &course[..=last_above],
+        knee.at.plus_seconds(-BESIDE_S),
+        knee.at,
+    )?;
     let cools = |slope: f64| (-CHILLS_K_S..=-COOLS_K_S).contains(&slope);
     if !cools(before.slope_k_s) || !is_straight(&before, noise) {
         return None;
     }
 
     // Where the freeze sets in: the bottom of the undercooling, if there is one.
-    let near = knee.at.plus_seconds(KNEE_S + UNDERCOOLS_K / -before.slope_k_s);
+    let near = knee
+        .at
+        .plus_seconds(KNEE_S + UNDERCOOLS_K / -before.slope_k_s);
     let bottom = course[last_above + 1..to]
         .iter()
         .take_while(|b| b.at <= near)
@@ -157,7 +168,11 @@ fn freeze(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<A
     let plateau = Line::through(&used)?;
     let gentlest = before.slope_k_s.abs().min(after.slope_k_s.abs());
     let sharp = plateau.slope_k_s.abs() <= KNEE * gentlest && plateau.slope_k_s.abs() <= FLAT_K_S;
-    let read_c = plateau.at(sets_in);
+    // The wall cools on as before while the metal stands still, and a probe that sees some of
+    // the wall cools by its share: so the tilt says how much of the wall it sees.
+    let wall_share = (plateau.slope_k_s / before.slope_k_s).max(0.0);
+    let behind = Behind::of(undercooling_k.max(0.0), before.slope_k_s, wall_share);
+    let read_c = plateau.at(sets_in) + behind.reads_low_k;
     if !sharp || (read_c - metal.freezes_c()).abs() > WITHIN_K {
         return None;
     }
@@ -165,7 +180,7 @@ fn freeze(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<A
         return None;
     }
     let fit_k = plateau.error_at(sets_in, HIDDEN_SCATTER * heard.step_k);
-    let tilt_k = read_c - plateau.celsius;
+    let tilt_k = plateau.at(sets_in) - plateau.celsius;
     Some(ArrestFound {
         at: sets_in,
         until: end,
@@ -177,18 +192,14 @@ fn freeze(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<A
         slope_after_k_min: 60.0 * after.slope_k_s,
         against: Some(Against {
             metal,
-            budget: Budget::of(metal, fit_k, tilt_k, heard.step_k, before.slope_k_s),
+            budget: Budget::of(metal, fit_k, tilt_k, heard.step_k, &behind),
             undercooling_k: undercooling_k.max(0.0),
         }),
     })
 }
 
 /// The line through the bins of a spell beside a plateau.
-pub(super) fn beside(
-    bins: &[Bin],
-    from: Micros,
-    to: Micros,
-) -> Option<Line> {
+pub(super) fn beside(bins: &[Bin], from: Micros, to: Micros) -> Option<Line> {
     let within: Vec<Bin> = bins
         .iter()
         .filter(|b| b.at >= from && b.at <= to)

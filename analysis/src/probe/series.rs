@@ -66,11 +66,7 @@ pub fn check_at<'a>(
     of_series()
         .filter(|c| c.at <= at)
         .max_by_key(|c| c.at)
-        .or_else(|| {
-            of_series()
-                .filter(|c| c.whole_series)
-                .min_by_key(|c| c.at)
-        })
+        .or_else(|| of_series().filter(|c| c.whole_series).min_by_key(|c| c.at))
 }
 
 /// Writes into each pour of one machine its series and the correction that holds for it, in
@@ -188,7 +184,12 @@ mod tests {
     fn bench(whole_series: bool) -> Vec<PourRow> {
         let mut pours: Vec<PourRow> = (0..6).map(|n| poured(f64::from(n))).collect();
         let checks = [check(3.5, 4.0, whole_series)];
-        write_series("bench-1", &mut pours, &[changed(1.5), changed(-9.0)], &checks);
+        write_series(
+            "bench-1",
+            &mut pours,
+            &[changed(1.5), changed(-9.0)],
+            &checks,
+        );
         pours
     }
 
@@ -263,7 +264,12 @@ mod tests {
         let mut eutectic = check(0.0, 5.0, false);
         eutectic.reference_c = 779.1;
         write_series("bench-1", &mut pours, &[], &[eutectic]);
-        assert!(pours[0].quality.iter().any(|w| w == quality::BELOW_LIQUIDUS));
+        assert!(
+            pours[0]
+                .quality
+                .iter()
+                .any(|w| w == quality::BELOW_LIQUIDUS)
+        );
         assert!(pours[0].parts.probe_offset_sd_k.unwrap() > 1.1);
     }
 
@@ -311,7 +317,10 @@ mod tests {
         assert!(!is_unresolved(&[flask(old, None), flask(old, None)]));
         assert!(is_unresolved(&[flask(old, None), flask(new, None)]));
         assert!(is_unresolved(&[flask(old, None), flask(new, Some(3.0))]));
-        assert!(!is_unresolved(&[flask(old, Some(-1.0)), flask(new, Some(3.0))]));
+        assert!(!is_unresolved(&[
+            flask(old, Some(-1.0)),
+            flask(new, Some(3.0))
+        ]));
         // Paper does not say which probe it was.
         assert!(!is_unresolved(&[flask(None, None), flask(new, None)]));
     }

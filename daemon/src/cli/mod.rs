@@ -17,6 +17,7 @@ mod record_charge;
 mod record_cooling;
 mod record_options;
 mod record_pour;
+mod record_probe_check;
 mod report;
 mod run;
 mod session_at;

@@ -12,6 +12,7 @@ use super::record_charge::charge_said;
 use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::record_pour::{PourArgs, pour};
+use super::record_probe_check::{self, ProbeCheckArgs};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
 use crate::records::flasks::{FlaskCard, FlaskLine, StoredFlask};
@@ -20,7 +21,8 @@ use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
 
-/// Write down a flask, an inspection, a part change, when metal left or how a flask cooled.
+/// Write down a flask, an inspection, a part change, a probe check, when metal left or how a
+/// flask cooled.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
     #[command(subcommand)]
@@ -47,6 +49,9 @@ enum What {
     /// How a flask cooled that was measured: the shop's own flasks instead of the literature's
     #[command(after_help = record_cooling::EXAMPLE)]
     Cooling(Box<CoolingArgs>),
+    /// The probe held against freezing metal: what was found in the traces, and one accepted
+    #[command(after_help = record_probe_check::EXAMPLE)]
+    ProbeCheck(Box<ProbeCheckArgs>),
     /// When metal really left, where the trace was read wrongly
     #[command(
         after_help = "A word by hand wins over the detector from then on. The sheet of the session shows each pour\nclose up, with these commands below it.\n\nExample:\n  pourbook record pour --at 2026-11-18T10:02:05            moves the pour found within two minutes\n                                                           of it there, or adds one\n  pourbook record pour --at 2026-11-18T10:02:05 --none     what was found then is no pour\n  pourbook record pour --at 2026-11-18T10:02:05 --undo     takes back what was said by hand"
@@ -211,6 +216,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Inspection(args) => inspection(args),
         What::Part(args) => part(args),
         What::Cooling(args) => record_cooling::cooling(args),
+        What::ProbeCheck(args) => record_probe_check::probe_check(args),
         What::Pour(args) => pour(args),
     }
 }
@@ -415,8 +421,19 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
         .add_part_change(&change, opened.now)
         .map_err(as_options)?;
     if let Some(machine) = &machine {
-        // Every pour since has another age of this part.
-        assemble_machine(&mut opened.records, &opened.config, machine, at, opened.now)?;
+        // Every pour since has another age of this part. A probe check may hold for the whole
+        // series that a change of probe cuts in two.
+        let since = match args.part {
+            Part::Thermocouple => Micros(0),
+            _ => at,
+        };
+        assemble_machine(
+            &mut opened.records,
+            &opened.config,
+            machine,
+            since,
+            opened.now,
+        )?;
     }
     let place = machine.or(args.kiln.clone()).unwrap_or_default();
     out::line(&format!(

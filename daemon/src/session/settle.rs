@@ -10,6 +10,7 @@ use analysis::pour::assemble::{Card, Context, Correction, GasketChange, Target, 
 use analysis::pour::correction::corrected;
 use analysis::pour::usual::{self, Usuals};
 use analysis::pour::{PourRow, PullRow, Row};
+use analysis::probe::ArrestRow;
 use analysis::time::Micros;
 use analysis::upkeep::PartChange;
 use uuid::Uuid;
@@ -60,6 +61,7 @@ pub fn settle_hand(records: &mut Records, session: Uuid, now: Micros) -> Result<
 fn lay_hand_over(records: &mut Records, session: Uuid, rows: Vec<Row>, now: Micros) -> Result<()> {
     let said = records.hand_pours_of_session(session)?;
     let corrections: Vec<Correction> = said.iter().filter_map(HandPour::correction).collect();
+    records.replace_arrests(session, &arrests_of(&rows))?;
     let (pulls, pours) = apart(corrected(rows, &corrections));
     records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
     records.match_by_order(session, now)?;
@@ -120,6 +122,7 @@ pub fn assemble_machine(
         }
     }
     for (session, rows) in by_session {
+        records.replace_arrests(session, &arrests_of(&rows))?;
         let (pulls, pours) = apart(rows);
         records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
     }
@@ -158,10 +161,20 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
         match row {
             Row::Pull(pull) => pulls.push(pull),
             Row::Pour(pour) => pours.push(pour),
-            Row::Upkeep(_) => {}
+            Row::Upkeep(_) | Row::Arrest(_) => {}
         }
     }
     (pulls, pours)
+}
+
+/// The arrests among the rows, in their order.
+fn arrests_of(rows: &[Row]) -> Vec<ArrestRow> {
+    rows.iter()
+        .filter_map(|row| match row {
+            Row::Arrest(arrest) => Some(arrest.clone()),
+            Row::Pour(_) | Row::Pull(_) | Row::Upkeep(_) => None,
+        })
+        .collect()
 }
 
 /// What spans sessions, with the cards of pours from `since` on.
@@ -263,6 +276,7 @@ fn context(
         targets,
         cards,
         moulds: records.moulds()?,
+        probe_checks: records.accepted_checks()?,
         corrections: records
             .hand_pours_of_machine(machine)?
             .iter()

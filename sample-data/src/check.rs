@@ -172,6 +172,83 @@ fn turned_down_kw(furnace: &Furnace, draw: &CheckDraw) -> f64 {
     (furnace.loss_kw(draw.metal.freezes_c()) - gives_kj_k * draw.cools_k_min / 60.0).max(0.0)
 }
 
+/// A probe check at the end of an ordinary day: fine silver goes into the empty crucible, is
+/// melted and held, and freezes with the heater turned down and the probe dipped deep.
+#[derive(Clone, Debug)]
+pub struct DayCheck {
+    kg: f64,
+    impure_k: f64,
+    undercools_k: f64,
+    cools_k_min: f64,
+    begins_s: Option<f64>,
+    charged: bool,
+    molten_s: Option<f64>,
+    /// When the first of it froze, s from power-on.
+    pub froze_s: Option<f64>,
+}
+
+impl DayCheck {
+    /// From the last flask to the silver's going in, s.
+    const CLEARED_S: f64 = 240.0;
+    /// Melted and held over its freezing point by so much, K.
+    const HELD_OVER_K: f64 = 30.0;
+    /// Share of metal in what the probe sees when it is dipped for a check.
+    const DIPPED: f64 = 0.75;
+
+    /// How it will go, from the session's seed.
+    pub fn draw(seed: u64) -> DayCheck {
+        // A stream of its own: the day before the check is what it would have been without.
+        let mut dice = Dice::new(seed, 4);
+        DayCheck {
+            kg: dice.between(0.25, 0.40),
+            impure_k: dice.between(0.02, 0.5),
+            undercools_k: dice.between(0.0, 3.0),
+            cools_k_min: dice.between(4.0, 7.0),
+            begins_s: None,
+            charged: false,
+            molten_s: None,
+            froze_s: None,
+        }
+    }
+
+    /// What is done at `t` seconds of the day; says when it is over.
+    pub(crate) fn work(&mut self, t: f64, furnace: &mut Furnace) -> bool {
+        let metal = Metal::FineSilver;
+        let begins = *self.begins_s.get_or_insert(t + Self::CLEARED_S);
+        if t < begins {
+            furnace.set_point_c = Some(metal.freezes_c() + Self::HELD_OVER_K);
+            return false;
+        }
+        if !self.charged {
+            self.charged = true;
+            furnace.change_metal(check_heat(metal));
+            furnace.sees_metal = Self::DIPPED;
+            furnace.impure_k = self.impure_k;
+            furnace.undercools_k = self.undercools_k;
+            furnace.charge(self.kg);
+        }
+        let Some(molten_s) = self.molten_s else {
+            let hot = furnace.metal_c() > metal.freezes_c() + Self::HELD_OVER_K - 8.0;
+            self.molten_s = hot.then_some(t);
+            return false;
+        };
+        if t < molten_s + HELD_S {
+            return false;
+        }
+        let gives_kj_k = Furnace::CRUCIBLE + self.kg * check_heat(metal).liquid;
+        let kw = furnace.loss_kw(metal.freezes_c()) - gives_kj_k * self.cools_k_min / 60.0;
+        furnace.by_hand_kw = Some(kw);
+        if furnace.metal().1 < 1.0 {
+            self.froze_s.get_or_insert(t);
+        }
+        let over = furnace.metal_c() < metal.freezes_c() - UNTIL_BELOW_K;
+        if over {
+            furnace.by_hand_kw = None;
+        }
+        over
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

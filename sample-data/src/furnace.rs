@@ -112,6 +112,9 @@ pub struct Furnace {
     /// How far traces of other metals lower the freezing point, K: by as much where freezing
     /// begins, and by more as they gather in what is still liquid.
     pub impure_k: f64,
+    /// Share of the metal in what the probe sees once all of it is wetted, beside the few
+    /// hundredths that it always has.
+    pub sees_metal: f64,
     /// The greatest share of the metal that has been liquid since it was charged: what lies
     /// against the wall and the rod and stays there when it freezes.
     wetted: f64,
@@ -140,6 +143,8 @@ impl Furnace {
     const PROBE_LAG_S: f64 = 6.0;
     /// How fast a chill fades, s.
     const CHILL_S: f64 = 25.0;
+    /// A probe in the rod, dipping into the melt.
+    pub(crate) const SEES_METAL: f64 = 0.5;
     /// Impurities gather in the liquid until so little of it is left.
     const LAST_LIQUID: f64 = 0.3;
 
@@ -155,6 +160,7 @@ impl Furnace {
             by_hand_kw: None,
             undercools_k: 0.0,
             impure_k: 0.0,
+            sees_metal: Self::SEES_METAL,
             wetted: 0.0,
             no_solid: false,
             heat,
@@ -274,7 +280,7 @@ impl Furnace {
             into_metal = contact * (self.crucible_c - metal_c);
             self.metal_content += into_metal * dt / self.metal_kg;
             self.wet();
-            let weight = 0.06 + 0.5 * molten;
+            let weight = 0.06 + self.sees_metal * molten;
             seen = self.crucible_c * (1.0 - weight) + metal_c * weight;
         }
         self.crucible_c += (power - loss - into_metal) * dt / Self::CRUCIBLE;

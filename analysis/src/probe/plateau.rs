@@ -33,6 +33,10 @@ const SHORTEST_S: f64 = 60.0;
 /// From the freeze's setting in, the reading settles for so long before it counts, s: a sheathed
 /// probe lags by 1 to 6 s (common practice), and four such lags leave a fiftieth.
 const SETTLES_S: f64 = 25.0;
+/// The level is read from the plateau's next so many seconds …
+const READ_S: f64 = 60.0;
+/// … or this share of the plateau, if that is more.
+const READ_SHARE: f64 = 0.3;
 /// Bins further apart are not of one course, s.
 const GAP_S: f64 = 20.0;
 /// A melt may cool so far below its freezing point before it freezes, K; silver in graphite
@@ -157,21 +161,19 @@ fn freeze(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<A
         return None;
     }
 
-    // The level is taken at the beginning, from the first half: an impurity, and a wall that
-    // cools on, pull the later part down.
-    let half = settled.plus_seconds((0.5 * lasted_s - SETTLES_S).max(30.0));
+    // The level is taken at the beginning, from the plateau's first minute or so: an impurity, and
+    // a wall that cools on, pull the later part down.
+    let read_until = settled.plus_seconds(READ_S.max(READ_SHARE * lasted_s));
     let used: Vec<Bin> = course[first..fallen]
         .iter()
-        .filter(|b| b.at <= half)
+        .filter(|b| b.at <= read_until)
         .copied()
         .collect();
     let plateau = Line::through(&used)?;
+    let undercooling_k = (plateau.at(bottom.at) - bottom.celsius).max(0.0);
     let gentlest = before.slope_k_s.abs().min(after.slope_k_s.abs());
     let sharp = plateau.slope_k_s.abs() <= KNEE * gentlest && plateau.slope_k_s.abs() <= FLAT_K_S;
-    // The wall cools on as before while the metal stands still, and a probe that sees some of
-    // the wall cools by its share: so the tilt says how much of the wall it sees.
-    let wall_share = (plateau.slope_k_s / before.slope_k_s).max(0.0);
-    let behind = Behind::of(undercooling_k.max(0.0), before.slope_k_s, wall_share);
+    let behind = Behind::of(undercooling_k, before.slope_k_s);
     let read_c = plateau.at(sets_in) + behind.reads_low_k;
     if !sharp || (read_c - metal.freezes_c()).abs() > WITHIN_K {
         return None;
@@ -193,7 +195,7 @@ fn freeze(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<A
         against: Some(Against {
             metal,
             budget: Budget::of(metal, fit_k, tilt_k, heard.step_k, &behind),
-            undercooling_k: undercooling_k.max(0.0),
+            undercooling_k,
         }),
     })
 }

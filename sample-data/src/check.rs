@@ -22,6 +22,8 @@ const HELD_S: f64 = 240.0;
 const UNTIL_BELOW_K: f64 = 60.0;
 /// … or for so long, s.
 const LONGEST_S: f64 = 3600.0;
+/// Metal that is melted again in place warms by so much before it melts, K/min.
+const WARMS_K_MIN: f64 = 10.0;
 
 /// How the metals of probe checks take up heat. Silver: 104.8 kJ/kg of melting, 0.31 kJ/(kg·K)
 /// liquid, a mean of 0.27 solid (handbooks, from memory). The eutectic: by weight from silver
@@ -66,6 +68,8 @@ pub struct CheckDraw {
     pub noise_k: f64,
     /// Resolution, K.
     pub step_k: f64,
+    /// Frozen, it is melted again in place.
+    pub remelts: bool,
 }
 
 impl CheckDraw {
@@ -87,6 +91,7 @@ impl CheckDraw {
             rate_hz: *dice.pick(&[0.2, 0.5, 1.0, 1.0, 2.0, 5.0, 10.0]),
             noise_k: dice.between(0.3, 0.8),
             step_k: *dice.pick(&[0.1, 0.1, 0.25, 5.0 / 9.0]),
+            remelts: false,
         }
     }
 }
@@ -124,8 +129,16 @@ pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> Dra
     let mut samples = Vec::new();
     let (mut t, mut due_s) = (0.0, 0.0);
     let mut froze_at = None;
-    while t < LONGEST_S && furnace.metal_c() > draw.metal.freezes_c() - UNTIL_BELOW_K {
-        furnace.by_hand_kw = Some(if t < HELD_S {
+    let mut frozen = false;
+    while t < LONGEST_S {
+        let metal_c = furnace.metal_c();
+        frozen = frozen || metal_c < draw.metal.freezes_c() - UNTIL_BELOW_K;
+        if frozen && (!draw.remelts || metal_c > begins_c) {
+            break;
+        }
+        furnace.by_hand_kw = Some(if frozen {
+            furnace.loss_kw(draw.metal.freezes_c()) + gives_kj_k(draw) * WARMS_K_MIN / 60.0
+        } else if t < HELD_S {
             furnace.loss_kw(begins_c)
         } else {
             turned_down_kw(&furnace, draw)
@@ -167,9 +180,13 @@ pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> Dra
 /// The power that lets the melt cool as fast as it is to, kW: what the furnace loses at the
 /// freezing point, less what crucible and metal give up.
 fn turned_down_kw(furnace: &Furnace, draw: &CheckDraw) -> f64 {
-    let heat = check_heat(draw.metal);
-    let gives_kj_k = Furnace::CRUCIBLE + draw.kg * heat.liquid;
-    (furnace.loss_kw(draw.metal.freezes_c()) - gives_kj_k * draw.cools_k_min / 60.0).max(0.0)
+    let gives_kw = gives_kj_k(draw) * draw.cools_k_min / 60.0;
+    (furnace.loss_kw(draw.metal.freezes_c()) - gives_kw).max(0.0)
+}
+
+/// What crucible and metal give up by the kelvin, kJ/K.
+fn gives_kj_k(draw: &CheckDraw) -> f64 {
+    Furnace::CRUCIBLE + draw.kg * check_heat(draw.metal).liquid
 }
 
 /// A probe check at the end of an ordinary day: fine silver goes into the empty crucible, is

@@ -3,9 +3,12 @@
 
 use analysis::pour::{Meta, Row, Setup, extract};
 use analysis::probe::budget::COVERAGE;
-use analysis::probe::{ArrestRow, Heat};
+use analysis::probe::drift::drifts;
+use analysis::probe::{ArrestRow, Heat, Metal};
 use analysis::sample::Sample;
-use sample_data::check::draw_check;
+use analysis::time::Micros;
+use sample_data::check::{CheckDraw, draw_check, simulate_check};
+use sample_data::dice::Dice;
 use sample_data::drawn::{Mix, Settings, draw};
 
 fn arrests(samples: &[Sample]) -> Vec<ArrestRow> {
@@ -29,8 +32,8 @@ fn freezes(samples: &[Sample]) -> Vec<ArrestRow> {
     found
 }
 
-/// Seeds that nothing was mended on.
-const CHECKS: std::ops::Range<u64> = 4000..4600;
+/// Seeds that nothing was mended on; constants were settled on 4000 to 4599.
+const CHECKS: std::ops::Range<u64> = 5000..5600;
 
 #[test]
 fn the_offset_lies_within_its_stated_uncertainty() {
@@ -42,7 +45,6 @@ fn the_offset_lies_within_its_stated_uncertainty() {
         let freezes = freezes(&check.samples);
         assert!(freezes.len() <= 1, "{seed}: {freezes:?}");
         let Some(freeze) = freezes.first() else {
-            println!("{seed}: not found: {:?}", check.draw);
             continue;
         };
         let (Some(offset_k), Some(sd_k)) = (freeze.offset_k, freeze.offset_sd_k) else {
@@ -53,14 +55,6 @@ fn the_offset_lies_within_its_stated_uncertainty() {
         let error_k = offset_k - check.draw.offset_k;
         if error_k.abs() <= COVERAGE * sd_k {
             within += 1;
-        } else {
-            println!(
-                "{seed}: off by {error_k:.2} K of {:.2} K stated: {:?} {:?} {:.1}",
-                COVERAGE * sd_k,
-                check.draw,
-                freeze.budget,
-                freeze.slope_k_min
-            );
         }
         stated.push(COVERAGE * sd_k);
         off.push(error_k);
@@ -97,4 +91,52 @@ fn no_ordinary_session_shows_a_freeze() {
         assert!(freezes.is_empty(), "{seed}: {freezes:?}");
     }
     println!("200 ordinary sessions: no freeze; {meltings} meltings of charges");
+}
+
+/// Fine silver that is melted again in place day by day, by a probe that reads less each day: a
+/// base-metal couple in graphite drifts low (by 0.05 to 0.5 K an hour at heat; trade figures).
+/// Fine silver is what the arrest of everyday charges can be seen in; a shop of sterling with its
+/// probe in the rod has none, and is told nothing.
+#[test]
+fn a_drift_shows_in_the_melting_arrest_of_everyday_charges() {
+    let charges = |drift_k: f64| -> Vec<ArrestRow> {
+        (0..48u32)
+            .filter_map(|day| {
+                let mut dice = Dice::new(4700 + u64::from(day), 40);
+                let draw = CheckDraw {
+                    metal: Metal::FineSilver,
+                    kg: dice.between(0.25, 0.35),
+                    metal_share: 0.9,
+                    offset_k: -drift_k * f64::from(day.saturating_sub(24)),
+                    rate_hz: 1.0,
+                    remelts: true,
+                    ..CheckDraw::draw(&mut dice)
+                };
+                let starts = Micros(1_795_000_000_000_000).plus_seconds(86_400.0 * f64::from(day));
+                let check = simulate_check(&draw, starts, &mut dice);
+                let melting = arrests(&check.samples)
+                    .into_iter()
+                    .find(|a| a.heat == Heat::Melting)?;
+                Some(ArrestRow {
+                    probe_series: Some("bench-1/1".into()),
+                    alloy: Some("fine-silver".into()),
+                    ..melting
+                })
+            })
+            .collect()
+    };
+    let steady = charges(0.0);
+    let levels: Vec<f64> = steady.iter().map(|a| a.read_c).collect();
+    let mean = levels.iter().sum::<f64>() / levels.len() as f64;
+    let spread = levels.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / levels.len() as f64;
+    println!(
+        "melting arrest seen in {} of 48 charges, at {mean:.1} °C ± {:.1} K",
+        steady.len(),
+        spread.sqrt()
+    );
+    assert!(steady.len() >= 24, "{}", steady.len());
+    assert!(drifts(&steady, &[]).is_empty());
+    let fading = drifts(&charges(0.4), &[]);
+    assert_eq!(fading.len(), 1, "{fading:?}");
+    assert!((-10.0..-3.0).contains(&fading[0].shift_k), "{fading:?}");
 }

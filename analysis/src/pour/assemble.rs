@@ -9,7 +9,9 @@ use std::collections::BTreeMap;
 use super::correction::correct;
 use super::rows::{FoundBy, PourRow, PullRow, Row, Verdict, quality};
 use super::usual::{self, FlaskSize, PULLS_FOR_USUAL};
+use crate::alloy::Alloys;
 use crate::cooling::Mould;
+use crate::probe::melting::begins_to_melt;
 use crate::probe::series::{changes_of, series_at, write_series};
 use crate::probe::{AcceptedCheck, ArrestRow, Heat};
 use crate::time::Micros;
@@ -221,6 +223,10 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             &context.probe_checks,
         );
         note_probe(&machine, &mut arrests, &pours, context);
+        let alloys = Alloys::standard();
+        arrests.retain(|a| {
+            a.heat == Heat::Freezing || begins_to_melt(a.alloy.as_deref(), a.read_c, &alloys)
+        });
         for pour in &mut pours {
             note_pull(pour, pulls.iter().find(|pull| into(pull, pour)));
             let card = card_of(pour, context);

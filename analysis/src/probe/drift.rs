@@ -4,11 +4,11 @@
 //! can.
 //!
 //! Only an arrest at one temperature will do: a pure metal's, or the one where an alloy begins to
-//! melt. Sterling that froze fast begins with its eutectic (some 13 % of it, [`Metal`]) and shows
+//! melt. Sterling that froze fast begins with its eutectic (some 13 % of it, [`super::Metal`]) and shows
 //! a short arrest there to a probe in the metal; a probe in the rod or the wall sees mostly
 //! crucible while the charge is solid, and shows none. Then nothing is said.
 
-use super::metal::Metal;
+use super::melting::begins_to_melt;
 use super::row::{ArrestRow, Heat};
 use super::series::AcceptedCheck;
 use crate::alloy::Alloys;
@@ -27,9 +27,6 @@ const RUN: usize = 8;
 const LEAST_SHIFT_K: f64 = 3.0;
 /// … and so many standard errors of the difference.
 const LEAST_ERRORS: f64 = 3.0;
-/// An arrest of an alloy is read within this of where it begins to melt, K: a probe that is
-/// further off needs a check anyway, and the wall that it sees is hotter.
-const NEAR_K: f64 = 20.0;
 /// Mean moving range over this is the standard deviation (individuals chart, d₂ of two;
 /// ISO 7870-2).
 const D2: f64 = 1.128;
@@ -82,7 +79,7 @@ pub fn drifts(arrests: &[ArrestRow], checks: &[AcceptedCheck]) -> Vec<Drift> {
     let mut meltings: Vec<&ArrestRow> = arrests
         .iter()
         .filter(|a| a.heat == Heat::Melting && a.probe_series.is_some())
-        .filter(|a| begins_to_melt(a, &alloys))
+        .filter(|a| begins_to_melt(a.alloy.as_deref(), a.read_c, &alloys))
         .collect();
     meltings.sort_by(|a, b| (&a.machine, &a.alloy, a.at).cmp(&(&b.machine, &b.alloy, b.at)));
     let alike = |a: &&ArrestRow, b: &&ArrestRow| a.machine == b.machine && a.alloy == b.alloy;
@@ -108,20 +105,6 @@ pub fn drifts(arrests: &[ArrestRow], checks: &[AcceptedCheck]) -> Vec<Drift> {
             drift(&of)
         })
         .collect()
-}
-
-/// Whether the charge's alloy begins to melt near there.
-fn begins_to_melt(arrest: &ArrestRow, alloys: &Alloys) -> bool {
-    let Some(alloy) = arrest.alloy.as_deref().and_then(|name| alloys.get(name)) else {
-        return false;
-    };
-    let eutectic = alloy
-        .composition
-        .split_whitespace()
-        .all(|word| word.parse::<f64>().is_ok() || ["Ag", "Cu"].contains(&word))
-        && alloy.solidus_c < alloy.liquidus_c;
-    let near = |celsius: f64| (arrest.read_c - celsius).abs() <= NEAR_K;
-    near(alloy.solidus_c) || (eutectic && near(Metal::SilverCopperEutectic.freezes_c()))
 }
 
 fn drift(charges: &[&ArrestRow]) -> Option<Drift> {

@@ -2,12 +2,14 @@
 //! the metal takes up its heat of melting, and climbs on. It is no fixed point (the probe sees
 //! some of the hotter wall), but from charge to charge of one alloy the same probe reads it
 //! alike, so that a slow drift shows. A furnace held for a minute looks alike; whether the level
-//! is one at which the alloy melts is for [`super::drift`] to say, where the alloy is known.
+//! is one at which the alloy melts is said where the alloy is known ([`begins_to_melt`]).
 
 use super::course::{Bin, Heard};
 use super::line::Line;
+use super::metal::Metal;
 use super::plateau::{beside, flat_runs};
 use super::row::{ArrestFound, Heat};
+use crate::alloy::Alloys;
 
 /// On the arrest the reading climbs or falls by no more than this, K/s (3 K/min).
 const FLAT_K_S: f64 = 3.0 / 60.0;
@@ -27,6 +29,28 @@ const MOST_ERROR_K: f64 = 1.0;
 const CLEAR_S: f64 = 60.0;
 /// Bins further apart are not of one course, s.
 const GAP_S: f64 = 20.0;
+
+/// An arrest of an alloy is read within this of where it begins to melt, K: a probe that is
+/// further off needs a check anyway, and the wall that it sees is hotter.
+const NEAR_K: f64 = 20.0;
+
+/// Whether a charge of this alloy begins to melt where an arrest was read: at its solidus, which
+/// is a pure metal's melting point, or an alloy of silver and copper at its eutectic. Of an
+/// unknown alloy nobody can say.
+pub fn begins_to_melt(alloy: Option<&str>, read_c: f64, alloys: &Alloys) -> bool {
+    let Some(alloy) = alloy.and_then(|name| alloys.get(name)) else {
+        return false;
+    };
+    let of_silver_and_copper =
+        |word: &str| word.parse::<f64>().is_ok() || word == "Ag" || word == "Cu";
+    let eutectic = alloy.solidus_c < alloy.liquidus_c
+        && alloy
+            .composition
+            .split_whitespace()
+            .all(of_silver_and_copper);
+    let near = |celsius: f64| (read_c - celsius).abs() <= NEAR_K;
+    near(alloy.solidus_c) || (eutectic && near(Metal::SilverCopperEutectic.freezes_c()))
+}
 
 /// The meltings of a session, in order of time.
 pub(super) fn meltings(heard: &Heard<'_>) -> Vec<ArrestFound> {
@@ -73,4 +97,24 @@ fn melting(course: &[Bin], from: usize, to: usize, heard: &Heard<'_>) -> Option<
         slope_after_k_min: 60.0 * after.slope_k_s,
         against: None,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Handbooks: sterling 802 °C, its eutectic 779 °C; fine silver 961.78 °C (ITS-90); a gold
+    /// alloy has no silver-copper eutectic to itself.
+    #[test]
+    fn a_charge_begins_to_melt_at_its_solidus_or_with_its_eutectic() {
+        let alloys = Alloys::standard();
+        let said = |alloy, read_c| begins_to_melt(alloy, read_c, &alloys);
+        assert!(said(Some("sterling-925"), 806.0));
+        assert!(said(Some("sterling-925"), 781.0));
+        assert!(said(Some("fine-silver"), 965.0));
+        assert!(!said(Some("sterling-925"), 850.0));
+        assert!(!said(Some("fine-silver"), 781.0));
+        assert!(!said(Some("gold-14k-yellow"), 760.0));
+        assert!(!said(None, 802.0));
+    }
 }

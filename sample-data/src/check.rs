@@ -70,9 +70,16 @@ pub struct CheckDraw {
     pub step_k: f64,
     /// Frozen, it is melted again in place.
     pub remelts: bool,
+    /// What freezes takes up heat so, and not as the metal of a check does: no check at all.
+    pub other: Option<Heat>,
 }
 
 impl CheckDraw {
+    /// How what freezes takes up heat.
+    pub fn heat(&self) -> Heat {
+        self.other.unwrap_or_else(|| check_heat(self.metal))
+    }
+
     /// Draws one. Ranges are common practice where trade figures exist: probes immersed in the
     /// melt (in a sheath), readings at 0.2 to 10 Hz with 0.3 to 0.8 K of noise, in steps of 0.1 K
     /// to 1 °F, offsets of a class 2 wire.
@@ -92,6 +99,7 @@ impl CheckDraw {
             noise_k: dice.between(0.3, 0.8),
             step_k: *dice.pick(&[0.1, 0.1, 0.25, 5.0 / 9.0]),
             remelts: false,
+            other: None,
         }
     }
 }
@@ -117,8 +125,8 @@ pub fn draw_check(seed: u64) -> DrawnCheck {
 
 /// Simulates a check that begins at `starts` with its metal molten.
 pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> DrawnCheck {
-    let heat = check_heat(draw.metal);
-    let begins_c = draw.metal.freezes_c() + noise.between(20.0, 45.0);
+    let heat = draw.heat();
+    let begins_c = heat.liquidus_c + noise.between(20.0, 45.0);
     let mut furnace = Furnace::cold(heat, 20.0);
     furnace.undercools_k = draw.undercools_k;
     furnace.impure_k = draw.impure_k;
@@ -132,12 +140,12 @@ pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> Dra
     let mut frozen = false;
     while t < LONGEST_S {
         let metal_c = furnace.metal_c();
-        frozen = frozen || metal_c < draw.metal.freezes_c() - UNTIL_BELOW_K;
+        frozen = frozen || metal_c < heat.solidus_c - UNTIL_BELOW_K;
         if frozen && (!draw.remelts || metal_c > begins_c) {
             break;
         }
         furnace.by_hand_kw = Some(if frozen {
-            furnace.loss_kw(draw.metal.freezes_c()) + gives_kj_k(draw) * WARMS_K_MIN / 60.0
+            furnace.loss_kw(heat.solidus_c) + gives_kj_k(draw) * WARMS_K_MIN / 60.0
         } else if t < HELD_S {
             furnace.loss_kw(begins_c)
         } else {
@@ -181,12 +189,12 @@ pub fn simulate_check(draw: &CheckDraw, starts: Micros, noise: &mut Dice) -> Dra
 /// freezing point, less what crucible and metal give up.
 fn turned_down_kw(furnace: &Furnace, draw: &CheckDraw) -> f64 {
     let gives_kw = gives_kj_k(draw) * draw.cools_k_min / 60.0;
-    (furnace.loss_kw(draw.metal.freezes_c()) - gives_kw).max(0.0)
+    (furnace.loss_kw(draw.heat().solidus_c) - gives_kw).max(0.0)
 }
 
 /// What crucible and metal give up by the kelvin, kJ/K.
 fn gives_kj_k(draw: &CheckDraw) -> f64 {
-    Furnace::CRUCIBLE + draw.kg * check_heat(draw.metal).liquid
+    Furnace::CRUCIBLE + draw.kg * draw.heat().liquid
 }
 
 /// A probe check at the end of an ordinary day: fine silver goes into the empty crucible, is

@@ -10,6 +10,7 @@ use analysis::time::Micros;
 use sample_data::check::{CheckDraw, draw_check, simulate_check};
 use sample_data::dice::Dice;
 use sample_data::drawn::{Mix, Settings, draw};
+use sample_data::shop::heat_of;
 
 fn arrests(samples: &[Sample]) -> Vec<ArrestRow> {
     let meta = Meta {
@@ -139,4 +140,38 @@ fn a_drift_shows_in_the_melting_arrest_of_everyday_charges() {
     let fading = drifts(&charges(0.4), &[]);
     assert_eq!(fading.len(), 1, "{fading:?}");
     assert!((-10.0..-3.0).contains(&fading[0].shift_k), "{fading:?}");
+}
+
+/// Sterling freezes over a range, and its last 13 % or so at the eutectic's 779 °C if it froze too
+/// fast to even out (Scheil's equation): an arrest of seconds, not the minute and more that a
+/// check needs. Left in the crucible to freeze, it is not taken for a check.
+#[test]
+fn sterling_left_to_freeze_is_no_probe_check() {
+    let slowly = heat_of("sterling-925");
+    let fast = sample_data::furnace::Heat {
+        solidus_c: Metal::SilverCopperEutectic.freezes_c(),
+        at_once: 0.13,
+        ..slowly
+    };
+    for seed in 0..60 {
+        let mut dice = Dice::new(4800 + seed, 40);
+        let draw = CheckDraw {
+            impure_k: 0.0,
+            other: Some(if seed % 2 == 0 { slowly } else { fast }),
+            ..CheckDraw::draw(&mut dice)
+        };
+        let check = simulate_check(&draw, Micros(1_795_000_000_000_000), &mut dice);
+        let last = check
+            .samples
+            .iter()
+            .rev()
+            .map(|s| s.value)
+            .find(|c| *c > 100.0);
+        assert!(
+            last.is_some_and(|c| c < 760.0),
+            "{seed}: it froze: {last:?}"
+        );
+        let found = freezes(&check.samples);
+        assert!(found.is_empty(), "{seed}: {found:?} {draw:?}");
+    }
 }

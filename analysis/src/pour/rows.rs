@@ -118,6 +118,15 @@ pub struct PourRow {
     pub parts: PartsAtPour,
 }
 
+impl PourRow {
+    /// What the probe read at the pour, °C: the pour temperature without the correction of a
+    /// probe check. It lies on the trace.
+    pub fn read_c(&self) -> Option<f64> {
+        let offset_k = self.parts.probe_offset_k.unwrap_or(0.0);
+        self.pour_temperature_c.map(|c| c + offset_k)
+    }
+}
+
 /// One spell of vacuum, measured.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename = "pull")]

@@ -22,7 +22,7 @@ fn arrests(samples: &[Sample]) -> Vec<ArrestRow> {
         .into_iter()
         .filter_map(|row| match row {
             Row::Arrest(arrest) => Some(arrest),
-            Row::Pour(_) | Row::Pull(_) | Row::Upkeep(_) => None,
+            Row::Pour(_) | Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
         })
         .collect()
 }

@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::burnout::SessionKiln;
 use crate::probe::ArrestRow;
 use crate::time::Micros;
 use crate::upkeep::{PartsAtPour, UpkeepRow};
@@ -187,8 +188,8 @@ impl PullRow {
     }
 }
 
-/// One line of `extract --json`: a pour, a pull, a session's upkeep or an arrest of the melt, told
-/// apart by `kind`.
+/// One line of `extract`: a pour, a pull, a session's upkeep, one of its kilns or an arrest of the
+/// melt, told apart by `kind`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 // A session has a dozen rows; boxing the larger would cost every reader more than it saves.
@@ -202,17 +203,20 @@ pub enum Row {
     Upkeep(UpkeepRow),
     /// A freeze or a melting.
     Arrest(ArrestRow),
+    /// What one of the session's kilns did.
+    Kiln(SessionKiln),
 }
 
 impl Row {
-    /// The time it is listed under: the pour, the opening of the pull, the session's first
-    /// reading of melt or gas, or the beginning of the arrest.
+    /// The time it is listed under: the pour, the opening of the pull, the first reading of melt,
+    /// gas or kiln, or the beginning of the arrest.
     pub fn at(&self) -> Micros {
         match self {
             Row::Pour(pour) => pour.at,
             Row::Pull(pull) => pull.opened_at,
             Row::Upkeep(upkeep) => upkeep.from,
             Row::Arrest(arrest) => arrest.at,
+            Row::Kiln(kiln) => kiln.heard.from_at,
         }
     }
 
@@ -223,6 +227,7 @@ impl Row {
             Row::Pull(pull) => &pull.session,
             Row::Upkeep(upkeep) => &upkeep.session,
             Row::Arrest(arrest) => &arrest.session,
+            Row::Kiln(kiln) => &kiln.session,
         }
     }
 
@@ -233,6 +238,7 @@ impl Row {
             Row::Pull(pull) => &pull.machine,
             Row::Upkeep(upkeep) => &upkeep.machine,
             Row::Arrest(arrest) => &arrest.machine,
+            Row::Kiln(kiln) => &kiln.machine,
         }
     }
 }

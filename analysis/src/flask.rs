@@ -53,6 +53,12 @@ pub struct Flask {
     pub remelt_percent: Option<f64>,
     /// Metal poured, g.
     pub metal_g: Option<f64>,
+    /// The series of the probe that read it, `MACHINE/n`; none for flasks from paper.
+    #[serde(default)]
+    pub probe_series: Option<String>,
+    /// What an accepted probe check took off the pour temperature, K; none: it is as read.
+    #[serde(default)]
+    pub probe_offset_k: Option<f64>,
     /// Why this flask may not steer the pour temperature, if it may not.
     pub set_aside: Option<Aside>,
 }

@@ -20,6 +20,7 @@
 //! | [`sample`] | one reading, its quality and the total order that every feed uses |
 //! | [`flask`] | one flask as the statistics see it |
 //! | [`burnout`] | a kiln followed against its programme, and the soak of its flasks |
+//! | [`probe`] | the melt's thermocouple: series, checks against freezing metal, drift |
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
 //! | [`trace`] | a session's samples as one Parquet file |
 //! | [`upkeep`] | what casting does to the bench: gas, bare graphite, ages of parts, faults |
@@ -37,6 +38,7 @@ pub mod evidence;
 pub mod flask;
 pub mod gas;
 pub mod pour;
+pub mod probe;
 pub mod sample;
 pub mod stage;
 pub mod stats;

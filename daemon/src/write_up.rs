@@ -11,6 +11,7 @@ use analysis::alloy::Alloys;
 use analysis::channel::Channel;
 use analysis::evidence::{Evidence, Question, evidence};
 use analysis::pour::{Detector, Event, PourRow};
+use analysis::probe::drift::{DO_A_CHECK, drifts};
 use analysis::sample::Sample;
 use analysis::time::Micros;
 use analysis::trace::{Trace, TraceError, read_trace};
@@ -93,6 +94,8 @@ impl<'a> WriteUp<'a> {
             ..PourFilter::default()
         };
         let sessions = self.records.sessions(Some(from), Some(until))?;
+        let mut troubles = self.troubles(Some(from), Some(until), None)?;
+        troubles.extend(self.drifting_probes(from, until)?);
         let page = render_week(&Week {
             shop: self.shop()?,
             year: year.parse().map_err(|_| wrong())?,
@@ -111,7 +114,7 @@ impl<'a> WriteUp<'a> {
             alloys: Alloys::standard(),
             machines: self.machines(),
             parts: self.parts(until)?,
-            troubles: self.troubles(Some(from), Some(until), None)?,
+            troubles,
             sheets: sessions
                 .iter()
                 .filter(|s| self.book.session_report(&s.name).is_file())
@@ -349,6 +352,23 @@ impl<'a> WriteUp<'a> {
                 what: t.reason,
                 times: t.count,
                 mend: None,
+            })
+            .collect())
+    }
+
+    /// Probes whose melting arrests had moved by `until`, if charges since `from` show it.
+    fn drifting_probes(&self, from: Micros, until: Micros) -> anyhow::Result<Vec<Trouble>> {
+        let shown = &self.config.shop.shown_in;
+        let arrests = self.records.arrests(Some(until))?;
+        let found = drifts(&arrests, &self.records.accepted_checks()?);
+        Ok(found
+            .into_iter()
+            .filter(|drift| drift.at >= from)
+            .map(|drift| Trouble {
+                at: format!("{} melt_temperature", drift.machine),
+                what: drift.what(&shown.difference(drift.shift_k.abs()).to_string()),
+                times: 1,
+                mend: Some(DO_A_CHECK.to_owned()),
             })
             .collect())
     }

@@ -101,6 +101,8 @@ fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
                     seal_age_pours: Some(week % 9 * 10 + n),
                     remelt_percent: Some(30.0),
                     metal_g: Some(180.0 + dice.bell() * 25.0),
+                    probe_series: None,
+                    probe_offset_k: None,
                     set_aside: weak.then(|| analysis::upkeep::Fault::WeakPull.into()),
                 });
             }

@@ -180,6 +180,8 @@ mod tests {
             seal_age_pours: None,
             remelt_percent: None,
             metal_g: None,
+            probe_series: None,
+            probe_offset_k: None,
             set_aside: None,
         }
     }

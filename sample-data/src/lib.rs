@@ -11,6 +11,7 @@
 //! | [`plan`] | one session as it was meant, before physics and chance |
 //! | [`simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
 //! | [`drawn`] | short sessions of benches where everything goes wrong, for measuring detection |
+//! | [`check`] | probe checks: known metals that freeze with the probe in them |
 //! | [`furnace`], [`chamber`], [`gas`], [`kiln`] | the physics of each part of the bench |
 //! | [`defects`] | the stated truth from which defects are drawn |
 //! | `paper` | cards filled in and castings counted |
@@ -20,6 +21,7 @@
 //! | [`dice`] | seeded randomness |
 
 pub mod chamber;
+pub mod check;
 pub mod defects;
 pub mod dice;
 pub mod drawn;

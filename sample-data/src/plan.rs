@@ -79,6 +79,8 @@ pub struct SessionPlan {
     pub inspector: String,
     /// The flasks in pouring order.
     pub flasks: Vec<FlaskPlan>,
+    /// A probe check at the end of the day.
+    pub probe_check: bool,
     /// The sensors fitted.
     pub fittings: Fittings,
 }

@@ -124,6 +124,7 @@ pub fn heat_of(alloy: &str) -> Heat {
             liquidus_c: 885.0,
             solid: 0.175,
             melting: 62.0,
+            at_once: 0.0,
             liquid: 0.20,
         },
         "bronze-90-10" => Heat {
@@ -131,6 +132,7 @@ pub fn heat_of(alloy: &str) -> Heat {
             liquidus_c: 1005.0,
             solid: 0.42,
             melting: 200.0,
+            at_once: 0.0,
             liquid: 0.50,
         },
         _ => Heat {
@@ -138,10 +140,14 @@ pub fn heat_of(alloy: &str) -> Heat {
             liquidus_c: 893.0,
             solid: 0.265,
             melting: 103.0,
+            at_once: 0.0,
             liquid: 0.30,
         },
     }
 }
+
+/// How often the probe is checked, s: six weeks.
+const PROBE_CHECK_EVERY_S: f64 = 6.0 * 7.0 * 86_400.0;
 
 /// The shop over a number of weeks.
 #[derive(Clone, Debug)]
@@ -207,6 +213,7 @@ impl Shop {
                 shop.plan_session(*day, next, &mut bench, &mut dice);
             }
         }
+        shop.plan_probe_checks();
         shop
     }
 
@@ -280,6 +287,29 @@ impl Shop {
             at,
             content_l,
         });
+    }
+
+    /// A probe check at the end of the first day of each probe, and of a day every six weeks. Never
+    /// the shop's last day, which is the one that is looked at most.
+    fn plan_probe_checks(&mut self) {
+        let changed: Vec<Micros> = self
+            .changes
+            .iter()
+            .filter(|c| c.part == "thermocouple")
+            .map(|c| c.at)
+            .collect();
+        let mut checked: Option<Micros> = None;
+        let but_last = self.plans.len().saturating_sub(1);
+        for plan in self.plans.iter_mut().take(but_last) {
+            let due = checked.is_none_or(|last| {
+                let new = changed.iter().any(|at| *at > last && *at <= plan.starts);
+                new || plan.starts.seconds_since(last) > PROBE_CHECK_EVERY_S
+            });
+            if due {
+                plan.probe_check = true;
+                checked = Some(plan.starts);
+            }
+        }
     }
 
     /// Changes what is due, before the session begins.
@@ -359,6 +389,7 @@ impl Shop {
             inspected_at: at(next, dice.between(10.0, 15.5)),
             inspector: dice.pick(&PEOPLE).to_string(),
             flasks,
+            probe_check: false,
             fittings: Fittings::default(),
         });
         bench.seal_age += count;

@@ -11,6 +11,7 @@ use analysis::time::Micros;
 use serde::{Deserialize, Serialize};
 
 use crate::chamber::{Chamber, PumpDown, Seating};
+use crate::check::DayCheck;
 use crate::defects::{Settings, odds};
 use crate::dice::Dice;
 use crate::furnace::Furnace;
@@ -123,6 +124,8 @@ enum Doing {
     Clearing { charge_at: f64 },
     /// Second half of the charge to come.
     Charging { at: f64 },
+    /// The last flask is away and the probe is held against freezing silver.
+    Checking,
     /// Furnace off.
     Cooling,
 }
@@ -162,6 +165,7 @@ struct Bench<'a> {
     pulls: Vec<PullTruth>,
     kiln_out: Vec<Micros>,
     skimmed: bool,
+    check: Option<DayCheck>,
 }
 
 impl<'a> Bench<'a> {
@@ -203,6 +207,7 @@ impl<'a> Bench<'a> {
             pulls: Vec::new(),
             kiln_out: Vec::new(),
             skimmed: false,
+            check: plan.probe_check.then(|| DayCheck::draw(plan.seed)),
         }
     }
 
@@ -357,6 +362,16 @@ impl<'a> Bench<'a> {
                     self.doing = Doing::Heating;
                 }
             }
+            Doing::Checking => {
+                let over = match &mut self.check {
+                    Some(check) => check.work(self.t, &mut self.furnace),
+                    None => true,
+                };
+                if over {
+                    self.doing = Doing::Cooling;
+                    self.furnace.set_point_c = None;
+                }
+            }
             Doing::Cooling => {}
         }
     }
@@ -477,7 +492,11 @@ impl<'a> Bench<'a> {
             };
             return;
         }
-        self.doing = Doing::Cooling;
+        self.doing = if self.check.is_some() {
+            Doing::Checking
+        } else {
+            Doing::Cooling
+        };
         self.furnace.set_point_c = None;
         // The kiln is empty and switched off.
         let off = self.t - self.kiln_start_s;
@@ -643,6 +662,11 @@ impl<'a> Bench<'a> {
                 ends: self.when(self.t),
                 effect: self.plan.effect,
                 probe_offset_k: self.plan.probe_offset_k + self.troubles.probe_offset_k,
+                froze_at: self
+                    .check
+                    .as_ref()
+                    .and_then(|c| c.froze_s)
+                    .map(|s| self.plan.starts.plus_seconds(s)),
                 warm_up_min: self.warm_up_min,
                 pours: self.pours,
                 pulls: self.pulls,

@@ -52,6 +52,9 @@ pub struct Truth {
     pub effect: f64,
     /// What the probe reads too much, K.
     pub probe_offset_k: f64,
+    /// When the fine silver of a probe check began to freeze, if there was one.
+    #[serde(default)]
+    pub froze_at: Option<Micros>,
     /// Warm-up: from power-on until the probe's junction first passed 850 °C, min.
     pub warm_up_min: f64,
     /// Pours in order of time.

@@ -35,6 +35,8 @@ fn flask(day: i64, number: usize) -> Flask {
         seal_age_pours: None,
         remelt_percent: None,
         metal_g: None,
+        probe_series: None,
+        probe_offset_k: None,
         set_aside: None,
     }
 }
@@ -538,6 +540,8 @@ fn any_flask() -> impl Strategy<Value = Flask> {
                 pour_temperature_c: t,
                 kinds,
                 section: section.map(str::to_owned),
+                probe_series: None,
+                probe_offset_k: None,
                 set_aside: aside.then(|| Aside::new("lost-cover-gas", "cover gas lost")),
                 ..flask(day, n)
             },

@@ -9,8 +9,12 @@ use std::collections::BTreeMap;
 use super::correction::correct;
 use super::rows::{FoundBy, PourRow, PullRow, Row, Verdict, quality};
 use super::usual::{self, FlaskSize, PULLS_FOR_USUAL};
+use crate::alloy::Alloys;
 use crate::burnout::SessionKiln;
 use crate::cooling::Mould;
+use crate::probe::melting::begins_to_melt;
+use crate::probe::series::{changes_of, series_at, write_series};
+use crate::probe::{AcceptedCheck, ArrestRow, Heat};
 use crate::time::Micros;
 use crate::upkeep::ages::write_ages;
 use crate::upkeep::fault::LONGEST_OUT_S;
@@ -114,6 +118,8 @@ pub struct Context {
     pub longest_out_s: BTreeMap<String, f64>,
     /// Hand corrections.
     pub corrections: Vec<Correction>,
+    /// Probe checks that were accepted.
+    pub probe_checks: Vec<AcceptedCheck>,
 }
 
 /// One machine's rows.
@@ -122,6 +128,7 @@ struct Machine {
     pulls: Vec<PullRow>,
     pours: Vec<PourRow>,
     upkeep: Vec<UpkeepRow>,
+    arrests: Vec<ArrestRow>,
     kilns: Vec<SessionKiln>,
 }
 
@@ -171,6 +178,7 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             Row::Pull(pull) => machine.pulls.push(pull),
             Row::Pour(pour) => machine.pours.push(pour),
             Row::Upkeep(upkeep) => machine.upkeep.push(upkeep),
+            Row::Arrest(arrest) => machine.arrests.push(arrest),
             Row::Kiln(kiln) => machine.kilns.push(kiln),
         }
     }
@@ -183,6 +191,7 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             mut pulls,
             mut pours,
             mut upkeep,
+            mut arrests,
             mut kilns,
         } = rows;
         upkeep.sort_by(|a, b| (a.from, &a.session).cmp(&(b.from, &b.session)));
@@ -205,6 +214,17 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             &context.part_changes,
             into,
         );
+        write_series(
+            &machine,
+            &mut pours,
+            &context.part_changes,
+            &context.probe_checks,
+        );
+        note_probe(&machine, &mut arrests, &pours, context);
+        let alloys = Alloys::standard();
+        arrests.retain(|a| {
+            a.heat == Heat::Freezing || begins_to_melt(a.alloy.as_deref(), a.read_c, &alloys)
+        });
         for pour in &mut pours {
             note_pull(pour, pulls.iter().find(|pull| into(pull, pour)));
             let card = card_of(pour, context);
@@ -220,6 +240,7 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             .chain(kilns.into_iter().map(Row::Kiln))
             .chain(pulls.into_iter().map(Row::Pull))
             .chain(pours.into_iter().map(Row::Pour))
+            .chain(arrests.into_iter().map(Row::Arrest))
             .collect();
         mixed.sort_by_key(Row::at);
         out.append(&mut mixed);
@@ -361,6 +382,23 @@ fn fill_from_card(pour: &mut PourRow, card: Option<&Card>, context: &Context) {
         .filter(|s| (0.0..=LONGEST_TRANSFER_S).contains(s));
     if transfer.is_some() {
         pour.transfer_s = transfer;
+    }
+}
+
+/// Which probe read each arrest, and which alloy melted: that of the pour that followed.
+fn note_probe(machine: &str, arrests: &mut [ArrestRow], pours: &[PourRow], context: &Context) {
+    arrests.sort_by(|a, b| (a.at, &a.session).cmp(&(b.at, &b.session)));
+    let changes = changes_of(machine, &context.part_changes);
+    for arrest in arrests {
+        arrest.probe_series = Some(series_at(machine, &changes, arrest.at));
+        if arrest.heat == Heat::Freezing {
+            continue;
+        }
+        arrest.alloy = pours
+            .iter()
+            .find(|p| p.session == arrest.session && p.at >= arrest.at)
+            .and_then(|pour| card_of(pour, context))
+            .and_then(|card| card.alloy.clone());
     }
 }
 

@@ -18,6 +18,7 @@ use super::setup::{Mark, Setup, UsualPull};
 use super::valve::{Change, Vacuum};
 use super::watch::{Poured, Setting, Watch, by_step};
 use crate::channel::Channel;
+use crate::probe::Course;
 use crate::sample::Sample;
 use crate::stage::Stage;
 use crate::time::Micros;
@@ -76,6 +77,7 @@ pub struct Detector {
     stopper_at: Option<Micros>,
     valve_at: Option<Micros>,
     tally: Tally,
+    course: Course,
     watch: Watch,
     ending: Option<Box<Pull>>,
     judge_at: Option<Micros>,
@@ -113,6 +115,7 @@ impl Detector {
             stopper_at: None,
             valve_at: None,
             tally: Tally::new(setup.gas_least_l_min),
+            course: Course::default(),
             watch: Watch::new(),
             ending: None,
             judge_at: None,
@@ -141,6 +144,7 @@ impl Detector {
         match sample.channel {
             Channel::MeltTemperature => {
                 self.tally.hear_melt(reading.at, reading.value);
+                self.course.hear(reading.at, reading.value);
                 self.hear_melt(reading);
             }
             Channel::Vacuum => {
@@ -222,6 +226,9 @@ impl Detector {
         if let Some((from, course)) = self.tally.course() {
             self.events.push(Event::Upkeep { from, course });
         }
+        let arrests = self.course.arrests().into_iter();
+        self.events
+            .extend(arrests.map(|a| Event::Arrested(Box::new(a))));
         let events = std::mem::take(&mut self.events);
         *self = Detector::new(self.setup);
         events
@@ -337,7 +344,10 @@ impl Detector {
                 let setting = self.setting(reading.at, reading.at);
                 self.watch.hear(smooth, &self.melt, setting.as_ref());
             }
-            Heard::ProbeMoved => self.watch.reset(),
+            Heard::ProbeMoved => {
+                self.course.busy(reading.at, reading.at);
+                self.watch.reset();
+            }
             Heard::Doubtful => {}
         }
     }
@@ -536,6 +546,7 @@ impl Detector {
     fn tell_pour(&mut self, found: PourFound) {
         self.last_pour = self.last_pour.max(Some(found.at));
         self.melt.poured(found.at);
+        self.course.busy(found.at, found.at);
         self.watch.reset();
         self.events.push(Event::Poured(Box::new(found)));
     }
@@ -612,6 +623,8 @@ impl Detector {
     }
 
     fn tell_pull(&mut self, pull: &Pull, now: Micros) {
+        self.course
+            .busy(pull.opened_at, pull.closed_at.unwrap_or(now));
         let found = pull.found(now, &self.setup, self.ambient_kpa(), &self.vacuum.history);
         self.events.push(Event::PullFound(Box::new(found)));
     }

@@ -4,6 +4,7 @@ use super::found::PourFound;
 use super::history::Reading;
 use super::pull::PullFound;
 use super::rows::Verdict;
+use crate::probe::ArrestFound;
 use crate::stage::Stage;
 use crate::time::Micros;
 use crate::upkeep::CoursePoint;
@@ -59,6 +60,8 @@ pub enum Event {
         /// The course.
         course: Vec<CoursePoint>,
     },
+    /// The trace is over: a freeze or a melting in it.
+    Arrested(Box<ArrestFound>),
 }
 
 /// The figures of the moment.

@@ -7,6 +7,7 @@ use super::found::PourFound;
 use super::pull::PullFound;
 use super::rows::{PourRow, Row};
 use super::setup::{Mark, Meta};
+use crate::probe::ArrestFound;
 use crate::sample::Sample;
 use crate::upkeep::UpkeepRow;
 
@@ -32,11 +33,13 @@ pub fn extract_sorted<'a>(samples: impl IntoIterator<Item = &'a Sample>, meta: &
 pub fn rows(events: impl IntoIterator<Item = Event>, session: &str, machine: &str) -> Vec<Row> {
     let mut pulls: Vec<PullFound> = Vec::new();
     let mut pours: Vec<PourFound> = Vec::new();
+    let mut arrests: Vec<ArrestFound> = Vec::new();
     let mut upkeep = None;
     for event in events {
         match event {
             Event::PullFound(pull) => pulls.push(*pull),
             Event::Poured(pour) => pours.push(*pour),
+            Event::Arrested(arrest) => arrests.push(*arrest),
             Event::Upkeep { from, course } => {
                 upkeep = Some(Row::Upkeep(UpkeepRow {
                     session: session.to_owned(),
@@ -57,7 +60,15 @@ pub fn rows(events: impl IntoIterator<Item = Event>, session: &str, machine: &st
     let pulls = pulls
         .into_iter()
         .map(|pull| Row::Pull(pull.into_row(session, machine)));
-    let mut rows: Vec<Row> = upkeep.into_iter().chain(pulls).chain(pours).collect();
+    let arrests = arrests
+        .into_iter()
+        .map(|arrest| Row::Arrest(arrest.into_row(session, machine)));
+    let mut rows: Vec<Row> = upkeep
+        .into_iter()
+        .chain(pulls)
+        .chain(pours)
+        .chain(arrests)
+        .collect();
     // Stable: upkeep stands before a pull of the same instant, and a pull stands before a pour of the same instant.
     rows.sort_by_key(Row::at);
     rows

@@ -5,6 +5,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::burnout::SessionKiln;
+use crate::probe::ArrestRow;
 use crate::time::Micros;
 use crate::upkeep::{PartsAtPour, UpkeepRow};
 
@@ -66,7 +67,8 @@ pub struct PourRow {
     pub found_by: FoundBy,
     /// The flask card it is matched to: the card's id.
     pub flask: Option<String>,
-    /// Melt temperature at the pour, °C.
+    /// Melt temperature at the pour, °C: as read, less `probe_offset_k` where a probe check was
+    /// accepted.
     pub pour_temperature_c: Option<f64>,
     /// The target then in force, °C.
     pub target_c: Option<f64>,
@@ -115,6 +117,15 @@ pub struct PourRow {
     /// How worn the bench was.
     #[serde(flatten)]
     pub parts: PartsAtPour,
+}
+
+impl PourRow {
+    /// What the probe read at the pour, °C: the pour temperature without the correction of a
+    /// probe check. It lies on the trace.
+    pub fn read_c(&self) -> Option<f64> {
+        let offset_k = self.parts.probe_offset_k.unwrap_or(0.0);
+        self.pour_temperature_c.map(|c| c + offset_k)
+    }
 }
 
 /// One spell of vacuum, measured.
@@ -177,8 +188,8 @@ impl PullRow {
     }
 }
 
-/// One line of `extract`: a pour, a pull, a session's upkeep or one of its kilns, told apart by
-/// `kind`.
+/// One line of `extract`: a pour, a pull, a session's upkeep, one of its kilns or an arrest of the
+/// melt, told apart by `kind`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 // A session has a dozen rows; boxing the larger would cost every reader more than it saves.
@@ -190,18 +201,21 @@ pub enum Row {
     Pull(PullRow),
     /// What the session did to the bench.
     Upkeep(UpkeepRow),
+    /// A freeze or a melting.
+    Arrest(ArrestRow),
     /// What one of the session's kilns did.
     Kiln(SessionKiln),
 }
 
 impl Row {
-    /// The time it is listed under: the pour, the opening of the pull, or the first reading of
-    /// melt, gas or kiln.
+    /// The time it is listed under: the pour, the opening of the pull, the first reading of melt,
+    /// gas or kiln, or the beginning of the arrest.
     pub fn at(&self) -> Micros {
         match self {
             Row::Pour(pour) => pour.at,
             Row::Pull(pull) => pull.opened_at,
             Row::Upkeep(upkeep) => upkeep.from,
+            Row::Arrest(arrest) => arrest.at,
             Row::Kiln(kiln) => kiln.heard.from_at,
         }
     }
@@ -212,6 +226,7 @@ impl Row {
             Row::Pour(pour) => &pour.session,
             Row::Pull(pull) => &pull.session,
             Row::Upkeep(upkeep) => &upkeep.session,
+            Row::Arrest(arrest) => &arrest.session,
             Row::Kiln(kiln) => &kiln.session,
         }
     }
@@ -222,6 +237,7 @@ impl Row {
             Row::Pour(pour) => &pour.machine,
             Row::Pull(pull) => &pull.machine,
             Row::Upkeep(upkeep) => &upkeep.machine,
+            Row::Arrest(arrest) => &arrest.machine,
             Row::Kiln(kiln) => &kiln.machine,
         }
     }

@@ -125,6 +125,14 @@ impl ShownIn {
         }
     }
 
+    /// A temperature, °C, to a tenth: where a probe is held against a fixed point.
+    pub fn temperature_to_tenth(&self, celsius: f64) -> Shown {
+        Shown {
+            decimals: 1,
+            ..self.temperature(celsius)
+        }
+    }
+
     /// A difference of temperatures, K: one of 10 K is shown as 18 °F, never as 50 °F.
     pub fn difference(&self, kelvin: f64) -> Shown {
         let unit = or(self.temperature, Unit::Celsius);

@@ -80,6 +80,15 @@ pub struct PartsAtPour {
     pub crucible_age_pours: Option<u32>,
     /// Pours since the melt's thermocouple was changed.
     pub thermocouple_age_pours: Option<u32>,
+    /// The series of the probe that read the melt, `MACHINE/n`: n changes of the melt's
+    /// thermocouple on record until then.
+    pub probe_series: Option<String>,
+    /// What that probe reads too much by an accepted probe check, K. The pour temperature, the
+    /// peak and the superheat are corrected by it: as read they are this much more. Null: they
+    /// are as read.
+    pub probe_offset_k: Option<f64>,
+    /// Standard uncertainty of the correction at the pour temperature, K.
+    pub probe_offset_sd_k: Option<f64>,
     /// Pours since the pump's oil was changed.
     pub pump_oil_age_pours: Option<u32>,
     /// Pours since the gas cylinder was changed.

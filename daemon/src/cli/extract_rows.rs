@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::BufRead;
 
 use analysis::pour::Row;
+use analysis::probe::Heat;
 use anyhow::{Context, bail};
 use serde::{Deserialize, Serialize};
 
@@ -144,7 +145,8 @@ fn rank(row: &Row) -> (u8, u32) {
         Row::Upkeep(_) => (0, 0),
         Row::Pull(_) => (1, 0),
         Row::Pour(pour) => (2, pour.number),
-        Row::Kiln(kiln) => (3, kiln.heard.number),
+        Row::Arrest(arrest) => (3, u32::from(arrest.heat == Heat::Melting)),
+        Row::Kiln(kiln) => (4, kiln.heard.number),
     }
 }
 

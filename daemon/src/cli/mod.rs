@@ -24,6 +24,7 @@ mod record_options;
 mod record_out_of_kiln;
 mod record_pour;
 mod record_trial;
+mod record_probe_check;
 mod report;
 mod run;
 mod session_at;

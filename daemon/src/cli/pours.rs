@@ -1,12 +1,15 @@
 //! `pourbook pours`: every pour and pull that the book knows, measured.
 
+use std::collections::BTreeMap;
+
 use anyhow::Context;
 use clap::Args;
 
 use super::{BookArg, WrongUse, out};
 use crate::cli::open::{Opened, day_or_time};
-use crate::records::pours::PourFilter;
+use crate::records::pours::{Pour, PourFilter};
 use analysis::pour::{FoundBy, Row};
+use analysis::probe::drift::drifts;
 
 /// List pours and pulls.
 #[derive(Debug, Args)]
@@ -133,6 +136,9 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
         ],
         &rows,
     )?;
+    for said in probe_remarks(&pours, &opened)? {
+        out::line(&said)?;
+    }
     if args.pulls {
         out::line("")?;
         let rows: Vec<Vec<String>> = pulls
@@ -163,6 +169,33 @@ pub fn pours(args: &PoursArgs) -> anyhow::Result<()> {
         )?;
     }
     Ok(())
+}
+
+/// What is to be known of the probes that read these pours: corrections and drift.
+fn probe_remarks(pours: &[Pour], opened: &Opened) -> anyhow::Result<Vec<String>> {
+    let shown = &opened.config.shop.shown_in;
+    let mut corrected: BTreeMap<(String, String), usize> = BTreeMap::new();
+    for parts in pours.iter().map(|p| &p.row.parts) {
+        if let Some((series, offset_k)) = parts.probe_series.clone().zip(parts.probe_offset_k) {
+            let by = match offset_k {
+                k if k >= 0.0 => format!("{} too much", shown.difference(k)),
+                k => format!("{} too little", shown.difference(-k)),
+            };
+            *corrected.entry((series, by)).or_default() += 1;
+        }
+    }
+    let mut said: Vec<String> = corrected
+        .into_iter()
+        .map(|((series, by), n)| {
+            format!("probe {series} reads {by} by its probe check: {n} of these are corrected")
+        })
+        .collect();
+    let arrests = opened.records.arrests(None)?;
+    for drift in drifts(&arrests, &opened.records.accepted_checks()?) {
+        let by = shown.difference(drift.shift_k.abs()).to_string();
+        said.push(format!("{}: {}", drift.machine, drift.sentence(&by)));
+    }
+    Ok(said)
 }
 
 fn found_by(found_by: FoundBy) -> &'static str {

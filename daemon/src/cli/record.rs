@@ -13,6 +13,7 @@ use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::record_out_of_kiln::{OutOfKilnArgs, out_of_kiln};
 use super::record_pour::{PourArgs, pour};
+use super::record_probe_check::{self, ProbeCheckArgs};
 use super::record_trial::{self, TrialArgs, trial};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
@@ -22,8 +23,8 @@ use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
 
-/// Write down a flask, an inspection, a part change, when metal left, how a flask cooled or a
-/// trial.
+/// Write down a flask, an inspection, a part change, a probe check, when metal left, how a flask
+/// cooled or a trial.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
     #[command(subcommand)]
@@ -50,6 +51,9 @@ enum What {
     /// How a flask cooled that was measured: the shop's own flasks instead of the literature's
     #[command(after_help = record_cooling::EXAMPLE)]
     Cooling(Box<CoolingArgs>),
+    /// The probe held against freezing metal: what was found in the traces, and one accepted
+    #[command(after_help = record_probe_check::EXAMPLE)]
+    ProbeCheck(Box<ProbeCheckArgs>),
     /// A flask that leaves the kiln now: wins over the kiln's door
     #[command(
         after_help = "Say it as the flask comes out; its time out of the kiln, and how hot it still is at the pour,\nare reckoned from then. The door's own time counts where nobody says.\n\nExample:\n  pourbook record out-of-kiln --flask A"
@@ -222,6 +226,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Inspection(args) => inspection(args),
         What::Part(args) => part(args),
         What::Cooling(args) => record_cooling::cooling(args),
+        What::ProbeCheck(args) => record_probe_check::probe_check(args),
         What::OutOfKiln(args) => out_of_kiln(args),
         What::Pour(args) => pour(args),
         What::Trial(args) => trial(args),
@@ -428,8 +433,19 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
         .add_part_change(&change, opened.now)
         .map_err(as_options)?;
     if let Some(machine) = &machine {
-        // Every pour since has another age of this part.
-        assemble_machine(&mut opened.records, &opened.config, machine, at, opened.now)?;
+        // Every pour since has another age of this part. A probe check may hold for the whole
+        // series that a change of probe cuts in two.
+        let since = match args.part {
+            Part::Thermocouple => Micros(0),
+            _ => at,
+        };
+        assemble_machine(
+            &mut opened.records,
+            &opened.config,
+            machine,
+            since,
+            opened.now,
+        )?;
     }
     let place = machine.or(args.kiln.clone()).unwrap_or_default();
     out::line(&format!(

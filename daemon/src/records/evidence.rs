@@ -239,6 +239,8 @@ impl Records {
                         seal_age_pours: row.get(17)?,
                         remelt_percent: row.get(5)?,
                         metal_g: row.get(4)?,
+                        probe_series: None,
+                        probe_offset_k: None,
                         set_aside: (!imported && pour.is_none())
                             .then(|| Aside::new("no-pour", "no pour is matched to it")),
                     },
@@ -289,6 +291,8 @@ impl Records {
         flask.vacuum_kpa = row.vacuum_kpa.or(flask.vacuum_kpa);
         flask.vacuum_share = row.vacuum_share.or(flask.vacuum_share);
         flask.gas_flow_l_min = row.gas_flow_l_min.or(flask.gas_flow_l_min);
+        flask.probe_series.clone_from(&row.parts.probe_series);
+        flask.probe_offset_k = row.parts.probe_offset_k;
         flask.soak_min = row.soak_min.or(flask.soak_min);
         flask.seal_age_pours = match row.seal_age_pours {
             Some(age) => Some(age),

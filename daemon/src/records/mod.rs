@@ -25,7 +25,8 @@
 //! | [`inspections`] | what came of the pieces, by stage |
 //! | [`kiln_courses`] | each session's kilns in few corners |
 //! | [`metal`] | lots, charges and the weights that came back |
-//! | [`parts`] | part changes and probe checks |
+//! | [`parts`] | part changes |
+//! | [`probe_checks`] | freezes in the traces, and those accepted as probe checks |
 //! | [`targets`] | what the shop means to do, and meant before |
 //! | [`trials`] | trials of two pour temperatures, and each flask's lot |
 //! | [`troubles`] | what was refused or odd in the data, counted |
@@ -54,6 +55,7 @@ pub mod next_flask;
 pub mod order;
 pub mod parts;
 pub mod pours;
+pub mod probe_checks;
 pub mod sessions;
 pub mod targets;
 pub mod trials;

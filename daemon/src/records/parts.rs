@@ -1,5 +1,5 @@
-//! Parts that wear and thermocouples that drift: every change and every check, so that a pour
-//! can say how old the gasket was and where a series of temperatures begins anew.
+//! Parts that wear: every change, so that a pour can say how old the gasket was and where a
+//! series of temperatures begins anew.
 
 use analysis::channel::Channel;
 use analysis::time::Micros;
@@ -37,27 +37,6 @@ pub struct PartChange {
     pub at: Micros,
     /// For a gas cylinder: what it holds, if known.
     pub content: Option<CylinderContent>,
-    /// Anything else.
-    pub note: Option<String>,
-}
-
-/// A thermocouple held against a known temperature.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct ProbeCheck {
-    /// Of which machine or kiln: exactly one of the two.
-    pub machine: Option<String>,
-    /// Of which kiln.
-    pub kiln: Option<String>,
-    /// The channel it feeds.
-    pub channel: String,
-    /// When.
-    pub at: Micros,
-    /// Against what, in words.
-    pub against: String,
-    /// The known temperature, °C.
-    pub reference_c: f64,
-    /// What it read, °C.
-    pub read_c: f64,
     /// Anything else.
     pub note: Option<String>,
 }
@@ -118,7 +97,7 @@ impl PartChange {
     }
 }
 
-fn one_place(machine: Option<&str>, kiln: Option<&str>) -> Result<()> {
+pub(super) fn one_place(machine: Option<&str>, kiln: Option<&str>) -> Result<()> {
     if machine.is_some() == kiln.is_some() {
         return Err(RecordError::invalid(
             "machine, kiln",
@@ -128,7 +107,7 @@ fn one_place(machine: Option<&str>, kiln: Option<&str>) -> Result<()> {
     Ok(())
 }
 
-fn temperature_channel(channel: &str) -> Result<()> {
+pub(super) fn temperature_channel(channel: &str) -> Result<()> {
     let known: Channel = channel
         .parse()
         .map_err(|e: analysis::channel::NotAChannel| {
@@ -250,68 +229,7 @@ impl Records {
         ))
     }
 
-    /// Records a probe check and answers its offset, K: what it read less what was true.
-    ///
-    /// # Errors
-    /// As [`Records::add_part_change`].
-    pub fn add_probe_check(&mut self, check: &ProbeCheck) -> Result<f64> {
-        one_place(check.machine.as_deref(), check.kiln.as_deref())?;
-        temperature_channel(&check.channel)?;
-        for (field, value) in [("reference_c", check.reference_c), ("read_c", check.read_c)] {
-            if !(value > super::flasks::ABSOLUTE_ZERO_C && value.is_finite()) {
-                return Err(RecordError::invalid(
-                    field,
-                    format!("{value} °C is below absolute zero"),
-                ));
-            }
-        }
-        self.place_must(check.machine.as_deref(), check.kiln.as_deref())?;
-        let offset_k = check.read_c - check.reference_c;
-        self.db.execute(
-            "INSERT INTO probe_checks (id, machine, kiln, channel, checked_at, against,
-                                       reference_c, read_c, offset_k, note)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-            params![
-                Uuid::new_v4().to_string(),
-                check.machine,
-                check.kiln,
-                check.channel,
-                check.at.0,
-                check.against,
-                check.reference_c,
-                check.read_c,
-                offset_k,
-                check.note
-            ],
-        )?;
-        Ok(offset_k)
-    }
-
-    /// All probe checks, oldest first.
-    ///
-    /// # Errors
-    /// When SQLite fails.
-    pub fn probe_checks(&self) -> Result<Vec<ProbeCheck>> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT machine, kiln, channel, checked_at, against, reference_c, read_c, note
-             FROM probe_checks ORDER BY checked_at, rowid",
-        )?;
-        let rows = statement.query_map([], |row| {
-            Ok(ProbeCheck {
-                machine: row.get(0)?,
-                kiln: row.get(1)?,
-                channel: row.get(2)?,
-                at: Micros(row.get(3)?),
-                against: row.get(4)?,
-                reference_c: row.get(5)?,
-                read_c: row.get(6)?,
-                note: row.get(7)?,
-            })
-        })?;
-        Ok(rows.collect::<rusqlite::Result<_>>()?)
-    }
-
-    fn place_must(&self, machine: Option<&str>, kiln: Option<&str>) -> Result<()> {
+    pub(super) fn place_must(&self, machine: Option<&str>, kiln: Option<&str>) -> Result<()> {
         for (what, table, name) in [("machine", "machines", machine), ("kiln", "kilns", kiln)] {
             let Some(name) = name else { continue };
             let there: Option<i64> = self
@@ -391,33 +309,6 @@ mod tests {
         assert_eq!(
             error.to_string(),
             "kiln: a kiln has no gasket; name its machine"
-        );
-    }
-
-    /// Freezing point of silver: 961.78 °C, a fixed point of ITS-90.
-    #[test]
-    fn a_probe_check_against_freezing_silver_gives_the_offset() {
-        let mut records = bench();
-        let check = ProbeCheck {
-            machine: Some("bench-1".into()),
-            kiln: None,
-            channel: "melt_temperature".into(),
-            at: Micros(9),
-            against: "freezing fine silver".into(),
-            reference_c: 961.78,
-            read_c: 957.28,
-            note: None,
-        };
-        let offset = records.add_probe_check(&check).unwrap();
-        assert!((offset + 4.5).abs() < 1e-9);
-        assert_eq!(records.probe_checks().unwrap()[0], check);
-        let wrong = ProbeCheck {
-            channel: "vacuum".into(),
-            ..check
-        };
-        assert_eq!(
-            records.add_probe_check(&wrong).unwrap_err().to_string(),
-            "channel: vacuum is no temperature"
         );
     }
 }

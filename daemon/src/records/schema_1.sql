@@ -141,6 +141,9 @@ CREATE TABLE pours (
   stirring_rod_bare_hot_min REAL,
   gasket_share_first        REAL,
   gasket_share_lately       REAL,
+  probe_series              TEXT,
+  probe_offset_k            REAL,
+  probe_offset_sd_k         REAL CHECK (probe_offset_sd_k >= 0),
   gone_at                INTEGER,
   CHECK ((number = 0) = (gone_at IS NOT NULL))
 ) STRICT;
@@ -355,17 +358,52 @@ CREATE TABLE targets (
 ) STRICT;
 CREATE UNIQUE INDEX one_target_at_a_time ON targets (alloy, section) WHERE until_at IS NULL;
 
+-- Freezes and meltings that the extractor found in each trace; replaced with its pours.
+CREATE TABLE arrests (
+  session            TEXT NOT NULL REFERENCES sessions (id) ON DELETE CASCADE,
+  number             INTEGER NOT NULL CHECK (number >= 1),
+  began_at           INTEGER NOT NULL,
+  over_at            INTEGER NOT NULL CHECK (over_at >= began_at),
+  heat               TEXT NOT NULL CHECK (heat IN ('freezing', 'melting')),
+  read_c             REAL NOT NULL,
+  read_se_k          REAL NOT NULL,
+  slope_before_k_min REAL NOT NULL,
+  slope_k_min        REAL NOT NULL,
+  slope_after_k_min  REAL NOT NULL,
+  metal              TEXT CHECK (metal IN ('fine-silver', 'silver-copper-eutectic')),
+  offset_k           REAL,
+  offset_sd_k        REAL CHECK (offset_sd_k >= 0),
+  fit_k              REAL,
+  tilt_k             REAL,
+  resolution_k       REAL,
+  purity_k           REAL,
+  position_k         REAL,
+  undercooling_k     REAL,
+  probe_series       TEXT,
+  alloy              TEXT,
+  PRIMARY KEY (session, number),
+  CHECK ((heat = 'freezing') = (metal IS NOT NULL)),
+  CHECK ((metal IS NULL) = (offset_k IS NULL) AND (metal IS NULL) = (offset_sd_k IS NULL)
+         AND (metal IS NULL) = (position_k IS NULL))
+) STRICT;
+
+-- Freezes that a person accepted: they correct the pours of their probe. whole_series = 1 also
+-- those poured before the check, back to the change of the probe.
 CREATE TABLE probe_checks (
-  id          TEXT PRIMARY KEY CHECK (length(id) = 36),
-  machine     TEXT REFERENCES machines (name),
-  kiln        TEXT REFERENCES kilns (name),
-  channel     TEXT NOT NULL,
-  checked_at  INTEGER NOT NULL,
-  against     TEXT NOT NULL,
-  reference_c REAL NOT NULL,
-  read_c      REAL NOT NULL,
-  offset_k    REAL NOT NULL,
-  note        TEXT,
+  id            TEXT PRIMARY KEY CHECK (length(id) = 36),
+  machine       TEXT REFERENCES machines (name),
+  kiln          TEXT REFERENCES kilns (name),
+  channel       TEXT NOT NULL,
+  checked_at    INTEGER NOT NULL,
+  against       TEXT NOT NULL,
+  reference_c   REAL NOT NULL,
+  read_c        REAL NOT NULL,
+  offset_k      REAL NOT NULL,
+  offset_sd_k   REAL NOT NULL CHECK (offset_sd_k >= 0),
+  whole_series  INTEGER NOT NULL CHECK (whole_series IN (0, 1)),
+  note          TEXT,
+  added_at      INTEGER NOT NULL,
+  taken_back_at INTEGER CHECK (taken_back_at >= added_at),
   CHECK ((machine IS NULL) <> (kiln IS NULL))
 ) STRICT;
 

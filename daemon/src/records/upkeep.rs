@@ -1,15 +1,19 @@
-//! How worn the bench was at a pour, as columns of the table of pours: which figure stands in
-//! which column. What they mean is [`PartsAtPour`]'s to say.
+//! How worn the bench was at a pour, and which probe read it, as columns of the table of pours:
+//! which figure stands in which column. What they mean is [`PartsAtPour`]'s to say.
 
 use analysis::upkeep::PartsAtPour;
 use rusqlite::Row;
 use rusqlite::types::Value;
 
 macro_rules! figures {
-    (counts: $($count:ident),+; figures: $($figure:ident),+ $(,)?) => {
+    (
+        counts: $($count:ident),+;
+        figures: $($figure:ident),+;
+        texts: $($text:ident),+ $(,)?
+    ) => {
         /// The columns, in the order in which [`read`] wants them.
         pub(crate) const COLUMNS: &[&str] =
-            &[$(stringify!($count)),+, $(stringify!($figure)),+];
+            &[$(stringify!($count)),+, $(stringify!($figure)),+, $(stringify!($text)),+];
 
         /// The values, in the order of [`COLUMNS`].
         pub(crate) fn values(parts: &PartsAtPour) -> Vec<Value> {
@@ -17,7 +21,12 @@ macro_rules! figures {
             let figure = |v: Option<f64>| {
                 v.filter(|v| v.is_finite()).map_or(Value::Null, Value::from)
             };
-            vec![$(count(parts.$count)),+, $(figure(parts.$figure)),+]
+            let text = |t: &Option<String>| t.clone().map_or(Value::Null, Value::from);
+            vec![
+                $(count(parts.$count)),+,
+                $(figure(parts.$figure)),+,
+                $(text(&parts.$text)),+
+            ]
         }
 
         /// Reads [`COLUMNS`] from a row in which they begin at `from`.
@@ -27,6 +36,7 @@ macro_rules! figures {
             Ok(PartsAtPour {
                 $($count: row.get(next())?,)+
                 $($figure: row.get(next())?,)+
+                $($text: row.get(next())?,)+
             })
         }
     };
@@ -38,5 +48,7 @@ figures!(
     gasket_pulls;
     figures: session_gas_l, session_gas_unsure_l, session_bare_hot_s, cylinder_used_l,
     cylinder_left_l, cylinder_unsure_l, crucible_bare_hot_min, stopper_rod_bare_hot_min,
-    stirring_rod_bare_hot_min, gasket_share_first, gasket_share_lately,
+    stirring_rod_bare_hot_min, gasket_share_first, gasket_share_lately, probe_offset_k,
+    probe_offset_sd_k;
+    texts: probe_series,
 );

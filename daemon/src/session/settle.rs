@@ -10,6 +10,7 @@ use analysis::pour::assemble::{Card, Context, Correction, Target, assemble};
 use analysis::pour::correction::corrected;
 use analysis::pour::usual::{self, Usuals};
 use analysis::pour::{PourRow, PullRow, Row};
+use analysis::probe::ArrestRow;
 use analysis::time::Micros;
 use analysis::upkeep::{Part, PartChange};
 use uuid::Uuid;
@@ -86,6 +87,7 @@ pub fn settle_hand(records: &mut Records, session: Uuid, now: Micros) -> Result<
 fn lay_hand_over(records: &mut Records, session: Uuid, rows: Vec<Row>, now: Micros) -> Result<()> {
     let said = records.hand_pours_of_session(session)?;
     let corrections: Vec<Correction> = said.iter().filter_map(HandPour::correction).collect();
+    records.replace_arrests(session, &arrests_of(&rows))?;
     let (pulls, pours) = apart(corrected(rows, &corrections));
     records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
     records.match_by_order(session, now)?;
@@ -152,6 +154,7 @@ pub fn assemble_machine(
         }
     }
     for (session, rows) in by_session {
+        records.replace_arrests(session, &arrests_of(&rows))?;
         let (pulls, pours) = apart(rows);
         records.replace_extraction(session, &pulls, &pours, EXTRACTOR, now)?;
     }
@@ -187,10 +190,20 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
         match row {
             Row::Pull(pull) => pulls.push(pull),
             Row::Pour(pour) => pours.push(pour),
-            Row::Upkeep(_) | Row::Kiln(_) => {}
+            Row::Upkeep(_) | Row::Kiln(_) | Row::Arrest(_) => {}
         }
     }
     (pulls, pours)
+}
+
+/// The arrests among the rows, in their order.
+fn arrests_of(rows: &[Row]) -> Vec<ArrestRow> {
+    rows.iter()
+        .filter_map(|row| match row {
+            Row::Arrest(arrest) => Some(arrest.clone()),
+            Row::Pour(_) | Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
+        })
+        .collect()
 }
 
 /// The changes of a machine's parts, as the step that assembles pours takes them.
@@ -290,6 +303,7 @@ fn context(
         targets,
         cards,
         moulds: records.moulds()?,
+        probe_checks: records.accepted_checks()?,
         longest_out_s: records.transfers_most()?,
         corrections: records
             .hand_pours_of_machine(machine)?
@@ -319,11 +333,14 @@ pub fn target_of(target: &crate::config::Target) -> crate::records::targets::Tar
 mod tests {
     use analysis::pour::FoundBy;
     use analysis::pour::assemble::bare_pour;
+    use analysis::probe::row::Against;
+    use analysis::probe::{ArrestFound, Budget, Heat, Metal};
     use analysis::upkeep::{CoursePoint, UpkeepRow};
 
     use super::*;
     use crate::records::BookSetup;
     use crate::records::parts::{CylinderContent, PartChange};
+    use crate::records::probe_checks::ProbeCheck;
     use crate::records::sessions::NewSession;
     use crate::records::words::{AddedBy, Part};
 
@@ -465,6 +482,71 @@ mod tests {
             .correct_pour(found.id, "transfer_s", Some(80.0), None, now)
             .unwrap();
         assert!(pour(&records).row.faults.is_empty());
+    }
+
+    /// Fine silver that froze on the second day, ten minutes after that day's pour; the probe read
+    /// 4 K too much (961.78 °C, ITS-90).
+    fn freeze() -> Row {
+        let found = ArrestFound {
+            at: opened(2).plus_seconds(1200.0),
+            until: opened(2).plus_seconds(1400.0),
+            heat: Heat::Freezing,
+            read_c: 965.78,
+            read_se_k: 0.1,
+            slope_before_k_min: -5.0,
+            slope_k_min: -0.3,
+            slope_after_k_min: -4.0,
+            against: Some(Against {
+                metal: Metal::FineSilver,
+                budget: Budget {
+                    fit_k: 0.1,
+                    tilt_k: 0.2,
+                    resolution_k: 0.0,
+                    purity_k: 0.6,
+                    position_k: 0.4,
+                },
+                undercooling_k: 1.0,
+            }),
+        };
+        Row::Arrest(found.into_row(&name(2), "bench-1"))
+    }
+
+    #[test]
+    fn an_accepted_probe_check_corrects_what_is_poured_after_it_and_outlives_re_extraction() {
+        let now = opened(40);
+        let (config, mut records) = book(now);
+        let rows = |day| {
+            let mut rows = vec![Row::Pour(pour(day, 968.0))];
+            rows.extend((day == 2).then(freeze));
+            rows
+        };
+        for day in [1, 2, 3] {
+            let id = open(&mut records, day);
+            settle(&mut records, id, None, rows(day), now).unwrap();
+        }
+        let read = |records: &mut Records| {
+            assemble_machine(records, &config, "bench-1", opened(1), now).unwrap();
+            [1, 2, 3].map(|day| poured_at_c(records, day).unwrap())
+        };
+        assert_eq!(read(&mut records), [968.0; 3], "found is not accepted");
+        let found = records.arrests(None).unwrap();
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].probe_series.as_deref(), Some("bench-1/0"));
+        let check = ProbeCheck::of(&found[0], false, None).unwrap();
+        records.add_probe_check(&check, now).unwrap();
+        let corrected = read(&mut records);
+        assert_eq!(corrected[..2], [968.0; 2]);
+        assert!((corrected[2] - 964.0).abs() < 1e-9);
+        // A better extractor reads every trace anew.
+        for day in [1, 2, 3] {
+            let id = Uuid::from_u128(u128::from(day));
+            settle(&mut records, id, None, rows(day), now).unwrap();
+        }
+        assert_eq!(read(&mut records), corrected);
+        let last = records.pours(&PourFilter::default()).unwrap().remove(2).row;
+        assert!((last.parts.probe_offset_k.unwrap() - 4.0).abs() < 1e-9);
+        records.take_back_probe_check("bench-1", now).unwrap();
+        assert_eq!(read(&mut records), [968.0; 3]);
     }
 
     #[test]

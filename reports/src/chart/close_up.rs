@@ -60,7 +60,7 @@ pub fn scales(trace: &SessionTrace, moments: &[Moment<'_>]) -> Option<Scales> {
             continue;
         };
         high = high.max(top).max(pour.target_c.unwrap_or(top));
-        let poured_at = pour.pour_temperature_c.unwrap_or(top);
+        let poured_at = pour.read_c().unwrap_or(top);
         lows.push(poured_at - BELOW_K);
         if let Some(v) = window(&trace.vacuum_kpa).into_iter().reduce(f64::max) {
             deepest = Some(v.max(deepest.unwrap_or(1.0)));
@@ -202,7 +202,9 @@ pub fn draw(
         let half = width_bold(&text, TYPE_TICK) / 2.0;
         let x = whole.px_x(0.0).min(NARROW - half - 2.0);
         canvas.text((x, 22.0), &text, TYPE_TICK, Ink::CopperText, Align::Middle)?;
-        panel.ring(0.0, shown.temperature(c).value, 3.4, ink)?;
+        // On the trace, which is as it was read.
+        let read = shown.temperature(pour.read_c().unwrap_or(c));
+        panel.ring(0.0, read.value, 3.4, ink)?;
     }
     let marks: Vec<(f64, String)> = [-120.0, -90.0, -60.0, -30.0, 0.0, 30.0, 60.0]
         .iter()
@@ -236,6 +238,14 @@ fn describe(pour: &PourRow, shown: &ShownIn) -> String {
             "{} {side} the target of {} (dashed)",
             shown.difference(off.abs()),
             shown.temperature(t)
+        ));
+    }
+    if let (Some(read), Some(offset_k)) = (pour.read_c(), pour.parts.probe_offset_k) {
+        let side = if offset_k >= 0.0 { "much" } else { "little" };
+        parts.push(format!(
+            "the probe read {}, which is {} too {side} by its probe check",
+            shown.temperature(read),
+            shown.difference(offset_k.abs())
         ));
     }
     if let Some(rate) = pour.heating_rate_k_s {

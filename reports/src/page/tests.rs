@@ -60,6 +60,8 @@ fn flask(n: u32, cast_at: Micros, defective: Option<u32>) -> Flask {
         seal_age_pours: None,
         remelt_percent: None,
         metal_g: Some(180.0),
+        probe_series: None,
+        probe_offset_k: None,
         set_aside: None,
     }
 }

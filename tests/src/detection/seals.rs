@@ -70,7 +70,7 @@ impl SealTally {
                         let away = p.opened_at.seconds_since(pull.opened_at).abs();
                         (away < 12.0).then_some(p.verdict)
                     }
-                    Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
+                    Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) | Row::Arrest(_) => None,
                 });
                 let unseen = pull.worth == Worth::Missing
                     && session.truth.troubles.contains(&Trouble::NoValveSwitch);

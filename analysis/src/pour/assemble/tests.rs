@@ -80,7 +80,7 @@ fn pours(rows: Vec<Row>) -> Vec<PourRow> {
     rows.into_iter()
         .filter_map(|row| match row {
             Row::Pour(pour) => Some(pour),
-            Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
+            Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) | Row::Arrest(_) => None,
         })
         .collect()
 }
@@ -89,7 +89,7 @@ fn verdicts(rows: &[Row]) -> Vec<Verdict> {
     rows.iter()
         .filter_map(|row| match row {
             Row::Pull(pull) => Some(pull.verdict),
-            Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
+            Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) | Row::Arrest(_) => None,
         })
         .collect()
 }
@@ -282,7 +282,7 @@ fn corrections_win_and_pours_are_numbered_anew() {
         .iter()
         .filter_map(|row| match row {
             Row::Pull(pull) => Some(pull.poured),
-            Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
+            Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) | Row::Arrest(_) => None,
         })
         .collect();
     assert_eq!(

@@ -2,7 +2,8 @@
 //! pump-down's curve and what is known of the pump, and from the depth itself once the curve
 //! has flattened.
 
-use super::pumpdown::{self, Beforehand, PumpDown, Start};
+use super::forecast::{Beforehand, Forecast};
+use super::pumpdown::{self, PumpDown, Start};
 use super::setup::UsualPull;
 use crate::stats::median::median;
 
@@ -35,12 +36,24 @@ const DEAD_CHANCE: f64 = 1e-4;
 const DEAD_BEFORE_S: f64 = 8.0;
 
 /// Where a pull is heading.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Heading {
     /// The depth over rest it would settle at, kPa.
     pub rise_kpa: f64,
     /// Its standard error, kPa.
     pub se_kpa: f64,
+    /// All that it may be.
+    pub forecast: Forecast,
+}
+
+impl Heading {
+    fn of(forecast: Forecast) -> Heading {
+        Heading {
+            rise_kpa: forecast.end_kpa(),
+            se_kpa: forecast.se_kpa(),
+            forecast,
+        }
+    }
 }
 
 /// What is known of the sensor when a pull opens.
@@ -129,32 +142,32 @@ impl Curve {
             .max(CURVE_OFF * rise.abs());
         let steepest_kpa_s = pump.share * 100.0 / pump.tau_s;
         let known = Beforehand {
-            tau: pump.tau_s,
+            tau_s: pump.tau_s,
             tau_spread: pump.tau_spread,
-            start: sensor.rest_kpa,
-            start_spread: steepest_kpa_s
+            start_spread_kpa: steepest_kpa_s
                 * if by_valve {
                     DELAY_S
                 } else {
                     (INFERRED * sensor.period_s).max(DELAY_S)
                 },
-            noise,
+            noise_kpa: noise,
         };
-        let fit = pumpdown::expect(self.until(t_s.min(FIT_S)), &known)?;
-        let flat = at >= FLATTENED * fit.tau;
-        if flat {
-            // What is left of the curve, and how unsure that is by its time constant.
-            let left = (-at / fit.tau).exp();
-            let unsure = left * at / fit.tau * (fit.tau_se / fit.tau) / (1.0 - left);
-            return Some(Heading {
-                rise_kpa: rise / (1.0 - left),
-                se_kpa: (rise * unsure).hypot(noise),
-            });
+        let over_rest: Vec<(f64, f64)> = self
+            .until(t_s.min(FIT_S))
+            .iter()
+            .map(|r| (r.0, r.1 - sensor.rest_kpa))
+            .collect();
+        let forecast = Forecast::of(&over_rest, &known)?;
+        let (ln_tau, ln_tau_se) = forecast.ln_tau();
+        let taus = at / ln_tau.exp();
+        if taus < FLATTENED {
+            return Some(Heading::of(forecast));
         }
-        Some(Heading {
-            rise_kpa: fit.end - sensor.rest_kpa,
-            se_kpa: fit.end_se,
-        })
+        // What is left of the curve, and how unsure that is by its time constant.
+        let left = (-taus).exp();
+        let unsure = left * taus * ln_tau_se / (1.0 - left);
+        let se_kpa = (rise * unsure).hypot(noise);
+        Some(Heading::of(Forecast::sure(rise / (1.0 - left), se_kpa)))
     }
 }
 

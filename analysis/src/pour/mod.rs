@@ -21,6 +21,7 @@ pub mod detector;
 pub mod events;
 pub mod extract;
 mod fall;
+mod forecast;
 pub mod found;
 mod heading;
 mod history;

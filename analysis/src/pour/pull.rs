@@ -26,16 +26,19 @@ const MOVES_WITHIN_S: f64 = 2.5;
 const SILENT_S: f64 = 3.0;
 /// … or for so many of its usual periods.
 const SILENT_PERIODS: f64 = 4.0;
-/// A good pull seems to end where good ones do, and by so many standard errors (nine in ten) …
-const GOOD_SDS: f64 = 1.3;
-/// … not as short of the usual as this: a flask that does not sit. A slow leak of less shows
-/// later, and the verdict changes before the pour.
+/// A good pull seems to end where good ones do, and surely not as short of the usual as this: a
+/// flask that does not sit. A slow leak of less shows later, and the verdict changes before the
+/// pour.
 const GROSS_SHORTFALL: f64 = 1.5 * MOST_SHORTFALL;
 /// A depth this well known, as a share of the day's air, is judged as it stands.
 const WELL_KNOWN: f64 = 0.015;
-/// A pull is looked at some ten times while it lasts, so that one look may err only in one of two
-/// thousand and not of two hundred: 3.291 against 2.576 standard deviations (normal).
-const MANY_LOOKS: f64 = 3.291 / 2.576;
+/// One good pull in two hundred may be called weak while it lasts; it is looked at some ten times,
+/// each time with most of what was known before, which comes to about two chances.
+const FALSE_ALARM: f64 = 0.005 / 2.0;
+/// … the standard deviations of a normal that go with it.
+const FALSE_ALARM_SDS: f64 = 2.807;
+/// A depth is below a fixed line when that is as likely as this.
+const SURELY: f64 = 0.9;
 
 /// A pull, measured, without the names of its session and machine.
 #[derive(Clone, Debug, PartialEq)]
@@ -324,7 +327,7 @@ impl Pull {
             closed_at: self.closed_at,
             depth_kpa,
             share: depth_kpa.map(|d| (d / ambient_kpa).clamp(0.0, 1.0)),
-            settled_kpa: heading.map(|h| (h.rise_kpa, h.se_kpa)),
+            settled_kpa: heading.as_ref().map(|h| (h.rise_kpa, h.se_kpa)),
             rest_kpa: self.rest_known.then_some(self.rest_kpa),
             time_to_90_s: self.time_to_90_s(),
             tau_s: fit.map(|f| (f.tau, f.tau_se)),
@@ -342,22 +345,23 @@ pub(crate) const LOSS_S: f64 = 60.0;
 /// What a pull is worth that heads there. One whose end is not yet known well enough to call it
 /// either is unknown.
 fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64) -> Verdict {
-    let share = heading.rise_kpa / ambient_kpa;
-    let se = heading.se_kpa / ambient_kpa;
-    let floor = setup.floor_kpa(ambient_kpa) / ambient_kpa;
-    let (mut good_from, mut surely_from) = (floor, floor);
-    // Where the floor is all there is, either side of it by as much as the depth is unsure.
-    let mut weak_below = floor - GOOD_SDS * se;
+    let floor_kpa = setup.floor_kpa(ambient_kpa);
+    let forecast = &heading.forecast;
+    let mut weak = forecast.chance_below(floor_kpa, 0.0) > SURELY;
+    let (mut good_from, mut surely_from) = (floor_kpa, floor_kpa);
     if let Some(usual) = setup.usual {
-        good_from = good_from.max(usual.share * (1.0 - usual.shortfall_allowed(0.0)));
-        surely_from = surely_from.max(usual.share * (1.0 - GROSS_SHORTFALL));
-        let allowed = usual.shortfall_allowed(MANY_LOOKS * se / usual.share);
-        weak_below = weak_below.max(usual.share * (1.0 - allowed));
+        let usual_kpa = usual.share * ambient_kpa;
+        let allowed = usual.shortfall_allowed(0.0);
+        good_from = good_from.max(usual_kpa * (1.0 - allowed));
+        surely_from = surely_from.max(usual_kpa * (1.0 - GROSS_SHORTFALL));
+        let spread_kpa = usual_kpa * allowed / FALSE_ALARM_SDS;
+        weak |= forecast.chance_below(usual_kpa, spread_kpa) > 1.0 - FALSE_ALARM;
     }
-    let good = share >= good_from && share - GOOD_SDS * se >= surely_from;
-    if share < weak_below {
+    let good =
+        heading.rise_kpa >= good_from && forecast.chance_below(surely_from, 0.0) < 1.0 - SURELY;
+    if weak {
         Verdict::Weak
-    } else if good || se <= WELL_KNOWN {
+    } else if good || heading.se_kpa <= WELL_KNOWN * ambient_kpa {
         // Between the lines, and it will not get clearer: the doubt is the pull's.
         Verdict::Good
     } else {

@@ -11,7 +11,7 @@ use super::found::PourFound;
 use super::history::{History, Reading};
 use super::measures::{Bench, Kiln};
 use super::melt::{Heard, Melt};
-use super::pull::{JUDGE_AFTER_S, JUDGE_AGAIN_S, LOSS_S, Pull};
+use super::pull::{JUDGE_AGAIN_S, LOSS_S, Pull};
 use super::rows::FoundBy;
 use super::seal::Seal;
 use super::setup::{Mark, Setup, UsualPull};
@@ -552,11 +552,11 @@ impl Detector {
         match change {
             None => {}
             Some(Change::Opened) => {
-                if let Some(at) = self.vacuum.open().map(|p| p.opened_at) {
+                if let Some((at, judge_at)) = self.vacuum.open().map(|p| (p.opened_at, p.judge_at())) {
                     // What was still undecided about the pull before is decided now.
                     self.look_for_turn(true);
                     self.finish_ending(at);
-                    self.judge_at = Some(at.plus_seconds(JUDGE_AFTER_S));
+                    self.judge_at = Some(judge_at);
                     self.step_look_at = Some(at.plus_seconds(STEP_LOOK_S));
                     self.events.push(Event::PullOpened { at });
                 }

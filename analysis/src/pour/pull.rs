@@ -13,8 +13,11 @@ use super::setup::{MOST_SHORTFALL, NOTHING_KPA, Setup, UsualPull};
 use crate::stats::median::median;
 use crate::time::Micros;
 
-/// The verdict is given this long after the opening, s: design promises 5 s.
-pub(crate) const JUDGE_AFTER_S: f64 = 4.5;
+/// The verdict is given this long after the opening, s: within 5 s, and the daemon looks at the
+/// time five times a second.
+const JUDGE_AFTER_S: f64 = 4.75;
+/// An opening that is only inferred may have been earlier by this much, s.
+const INFERRED_LATE_S: f64 = 0.25;
 /// While a verdict may still change, it is looked at again this often, s.
 pub(crate) const JUDGE_AGAIN_S: f64 = 1.0;
 /// A verdict that was given is changed for another only once that is so for this long, s: an
@@ -144,6 +147,12 @@ impl Pull {
             curve: Curve::default(),
             last: None,
         }
+    }
+
+    /// When the first verdict is due.
+    pub fn judge_at(&self) -> Micros {
+        let late = if self.by_valve { 0.0 } else { INFERRED_LATE_S };
+        self.opened_at.plus_seconds(JUDGE_AFTER_S - late)
     }
 
     /// Takes in a reading while the pull is open.

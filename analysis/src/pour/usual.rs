@@ -12,6 +12,8 @@ use crate::time::Micros;
 
 /// Good pulls that make a usual.
 pub const PULLS_FOR_USUAL: usize = 10;
+/// The time constant is that of so many of the last good pulls: enough to tell its scatter too.
+const PULLS_FOR_TAU: usize = 20;
 /// A depth less sure than this share of it does not enter.
 const SURE: f64 = 0.03;
 /// A time constant less sure than this share of it does not enter.
@@ -21,7 +23,7 @@ const DIAMETER_STEP_MM: f64 = 12.7;
 const HEIGHT_STEP_MM: f64 = 25.4;
 /// From one spell to the next a time constant wanders by a tenth, as pump and oil warm. An
 /// assumption: nobody has published such a spread.
-const TAU_WANDERS: f64 = 0.1;
+const TAU_WANDERS: f64 = 0.03;
 /// A time constant is never taken to scatter by more than this.
 const TAU_SPREAD_AT_MOST: f64 = 0.35;
 
@@ -128,14 +130,14 @@ pub(crate) fn counts(pull: &PullRow) -> bool {
 }
 
 /// The usual of good pulls, given in order of time: the depth of the first ten, the time constant
-/// of the last ten; none until there are ten.
+/// of the last twenty; none until there are ten.
 /// Medians, so that a leak or two among the ten do not become usual.
 pub(crate) fn anchor<'a>(pulls: impl Iterator<Item = &'a PullRow>) -> Option<UsualPull> {
     let good: Vec<&PullRow> = pulls.filter(|pull| counts(pull)).collect();
     let first = good.get(..PULLS_FOR_USUAL)?;
     // Only the depth is anchored. How fast the pump gets there serves to foretell the depth, and
-    // is taken from the last ten, since it wanders with seal, filter and oil.
-    let last = &good[good.len() - PULLS_FOR_USUAL..];
+    // is taken from the last twenty, since it wanders with seal, filter and oil.
+    let last = &good[good.len().saturating_sub(PULLS_FOR_TAU)..];
     let mut shares: Vec<f64> = first
         .iter()
         .filter_map(|pull| Some(pull.settled_share()?.0))

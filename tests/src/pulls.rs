@@ -7,7 +7,7 @@ use std::fmt::{self, Display};
 
 use analysis::pour::assemble::{Context, GasketChange, assemble};
 use analysis::pour::usual::usuals;
-use analysis::pour::{Detector, Event, Meta, Row, Setup, UsualPull, Verdict, extract};
+use analysis::pour::{Detector, Event, Meta, PullRow, Row, Setup, UsualPull, Verdict, extract};
 use analysis::time::Micros;
 use sample_data::chamber::Seating;
 use sample_data::drawn::{DrawnPull, DrawnSession, PullBench, Worth};
@@ -162,7 +162,7 @@ impl PullTally {
             for pull in &session.truth.pulls {
                 let row = rows.iter().find_map(|row| match row {
                     Row::Pull(p) if p.session == name && same(p.opened_at, pull, session) => {
-                        Some(p.verdict)
+                        Some(p)
                     }
                     _ => None,
                 });
@@ -176,11 +176,13 @@ impl PullTally {
         session: &DrawnSession,
         pull: &DrawnPull,
         told: &[Told],
-        row: Option<Verdict>,
+        row: Option<&PullRow>,
         usual: Option<UsualPull>,
         misses: &mut Vec<Miss>,
     ) {
         let kind = Kind::of(pull);
+        let settled = row.and_then(|p| Some((p.settled_kpa?, p.settled_se_kpa?, p.rest_kpa?)));
+        let row = row.map(|p| p.verdict);
         let end = pull.poured_at.unwrap_or(pull.closed_at);
         let of_this: Vec<&Told> = told
             .iter()
@@ -209,7 +211,7 @@ impl PullTally {
                 .collect();
             misses.push(Miss(format!(
                 "{} {}: ends at {:.1} of {:.1} kPa, tau {:.2} s, poured after {:.1} s; {}; row \
-                 {row:?}; usual {usual:.3?}",
+                 {row:?}, settled, error and rest {settled:.2?}; usual {usual:.3?}",
                 session.seed,
                 kind.words(),
                 pull.end_kpa,

@@ -42,10 +42,10 @@ pub(crate) struct Forecast {
 /// A flask that does not sit hisses: its depth is unsteady by about this much, kPa.
 const HISS_KPA: f64 = 1.0;
 /// How likely such unsteadiness is with a usual time constant …
-const UNSTEADY: f64 = 0.02;
+const UNSTEADY: f64 = 0.01;
 /// … and how likely an opening so wide that it drains the air as the pump does, which is over
 /// sooner as it is shallower (trade texts: a plateau of 5 to 18 inHg, noisy, soon reached).
-const WIDE_OPEN: f64 = 0.05;
+const WIDE_OPEN: f64 = 0.1;
 /// The time constant of such a one is anywhere between this share of the usual and the whole.
 const WIDE_OPEN_FROM: f64 = 0.1;
 /// The grid reaches so many standard deviations to either side of the usual time constant.

@@ -29,7 +29,7 @@ const LEAST_NOISE_KPA: f64 = 0.1;
 /// so many seconds of pull.
 const DELAY_S: f64 = 0.1;
 /// Without one, the opening is inferred to this share of the time between readings.
-const INFERRED: f64 = 0.3;
+const INFERRED: f64 = 0.4;
 /// A run without change is a dead sensor when its like comes by chance once in so many.
 const DEAD_CHANCE: f64 = 1e-4;
 /// Only runs that began this early say so, s: while a pump pulls, the depth must change.

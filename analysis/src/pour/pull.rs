@@ -23,8 +23,12 @@ pub(crate) const JUDGE_AGAIN_S: f64 = 1.0;
 /// A verdict that was given is changed for another only once that is so for this long, s: an
 /// alarm must not flicker.
 pub(crate) const HOLD_S: f64 = 2.5;
-/// A reading this long after the opening shows whether anything pulls, s.
+/// A reading this long after the opening shows whether anything pulls, s, …
 const MOVES_WITHIN_S: f64 = 2.5;
+/// … and one this long after it does if a pump of the usual speed would have gone this many times
+/// as deep as nothing by then.
+const MOVES_SOONEST_S: f64 = 1.0;
+const CLEARLY_MOVED: f64 = 2.0;
 /// A sensor that has not been heard for this long is silent, s, …
 const SILENT_S: f64 = 3.0;
 /// … or for so many of its usual periods.
@@ -35,11 +39,19 @@ const SILENT_PERIODS: f64 = 4.0;
 const GROSS_SHORTFALL: f64 = 1.5 * MOST_SHORTFALL;
 /// A depth this well known, as a share of the day's air, is judged as it stands.
 const WELL_KNOWN: f64 = 0.015;
-/// One good pull in two hundred may be called weak while it lasts; it is looked at some ten times,
-/// each time with most of what was known before, which comes to about two chances.
-const FALSE_ALARM: f64 = 0.005 / 2.0;
+/// Venting takes 1 to 3 s (common practice); a pull without a switch is seen to be over when half
+/// of it is gone.
+const VENT_S: f64 = 2.0;
+/// A pull is called weak when only so few good ones would look as shallow by then. That good
+/// pulls are called weak less often than once in 200 over all their looks is measured
+/// (`pull-table`): the scatter allowed for is never less than `LEAST_SHORTFALL` asks, and real
+/// pulls scatter less.
+const FALSE_ALARM: f64 = 0.007;
 /// … the standard deviations of a normal that go with it.
-const FALSE_ALARM_SDS: f64 = 2.807;
+const FALSE_ALARM_SDS: f64 = 2.457;
+/// A pull that was called weak is good again when a good one is so shallow once in twenty: beside
+/// the line, an alarm must not come and go.
+const GOOD_AGAIN: f64 = 0.05;
 /// A depth is below a fixed line when that is as likely as this.
 const SURELY: f64 = 0.9;
 
@@ -243,24 +255,31 @@ impl Pull {
             .depth_at(until_s)
             .map_or(0.0, |d| d.1 - self.rest_kpa);
         if self.by_valve && now_kpa < NOTHING_KPA && self.rise_kpa() < NOTHING_KPA {
-            return match heard_s >= MOVES_WITHIN_S {
-                true if self.believable_when_still => Verdict::Missing,
-                _ => Verdict::Unknown,
+            return if self.believable_when_still && would_have_moved(heard_s, setup, ambient_kpa) {
+                Verdict::Missing
+            } else {
+                Verdict::Unknown
             };
         }
         if self.curve.dead(until_s, &self.sensor) {
             return Verdict::Unknown;
         }
         match self.heading(now, setup) {
-            Some(heading) => worth(&heading, setup, ambient_kpa),
+            Some(heading) => worth(&heading, setup, ambient_kpa, self.verdict),
             None => Verdict::Unknown,
         }
     }
 
     /// The second of the pull up to which it is judged: a pour, or its end, is the last.
     fn until_s(&self, now: Micros) -> f64 {
-        let end = self.poured_at.or(self.closed_at);
-        self.age_s(end.map_or(now, |end| end.min(now)))
+        let end = match (self.poured_at, self.closed_at) {
+            (Some(poured), _) => poured,
+            (None, Some(closed)) if self.by_valve => closed,
+            // Seen to close by its falling back, which had begun before.
+            (None, Some(closed)) => closed.plus_seconds(-VENT_S.min(0.5 * self.age_s(closed))),
+            (None, None) => now,
+        };
+        self.age_s(end.min(now))
     }
 
     /// The pump-down before the pour, if its readings tell one.
@@ -351,9 +370,24 @@ impl Pull {
 /// How long the leak-up is watched after the valve shuts, s.
 pub(crate) const LOSS_S: f64 = 60.0;
 
+/// Whether a good pull would show by this second.
+fn would_have_moved(heard_s: f64, setup: &Setup, ambient_kpa: f64) -> bool {
+    let moved = |usual: UsualPull| {
+        let slowest_s = usual.tau_s * (1.0 + 2.0 * usual.tau_spread);
+        usual.share * ambient_kpa * -(-heard_s / slowest_s).exp_m1() > CLEARLY_MOVED * NOTHING_KPA
+    };
+    let soon = heard_s >= MOVES_SOONEST_S && setup.usual.is_some_and(moved);
+    soon || heard_s >= MOVES_WITHIN_S
+}
+
 /// What a pull is worth that heads there. One whose end is not yet known well enough to call it
 /// either is unknown.
-fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64) -> Verdict {
+fn worth(
+    heading: &Heading,
+    setup: &Setup,
+    ambient_kpa: f64,
+    before: Option<Verdict>,
+) -> Verdict {
     let floor_kpa = setup.floor_kpa(ambient_kpa);
     let forecast = &heading.forecast;
     let mut weak = forecast.chance_below(floor_kpa, 0.0) > SURELY;
@@ -364,7 +398,11 @@ fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64) -> Verdict {
         good_from = good_from.max(usual_kpa * (1.0 - allowed));
         surely_from = surely_from.max(usual_kpa * (1.0 - GROSS_SHORTFALL));
         let spread_kpa = usual_kpa * allowed / FALSE_ALARM_SDS;
-        weak |= forecast.chance_below(usual_kpa, spread_kpa) > 1.0 - FALSE_ALARM;
+        let as_shallow = match before {
+            Some(Verdict::Weak) => GOOD_AGAIN,
+            _ => FALSE_ALARM,
+        };
+        weak |= forecast.chance_below(usual_kpa, spread_kpa) > 1.0 - as_shallow;
     }
     let good =
         heading.rise_kpa >= good_from && forecast.chance_below(surely_from, 0.0) < 1.0 - SURELY;

@@ -23,6 +23,7 @@ use pourbook::journal::{
     Entry, Journal, JournalMetrics, JournalSettings, Origin, Reading, Submission, Writer,
     WriterSettings,
 };
+use pourbook::mqtt::status::StatusBoard;
 use pourbook::place::Place;
 use pourbook::records::Records;
 use pourbook::records::pours::PourFilter;
@@ -62,6 +63,7 @@ struct Shop {
     book: Book,
     clock: Arc<ManualClock>,
     program: PathBuf,
+    board: StatusBoard,
 }
 
 /// Journal and bench at work.
@@ -92,6 +94,7 @@ impl Shop {
             book,
             clock: Arc::new(ManualClock::at(nine())),
             program: env!("CARGO_BIN_EXE_pourbook").into(),
+            board: StatusBoard::new(),
         }
     }
 
@@ -123,7 +126,7 @@ impl Shop {
             closes: writer.closes(),
             retire: Retire(writer.retire()),
             program: self.program.clone(),
-            board: None,
+            board: Some(self.board.clone()),
             reachable: Box::new(|| true),
         })
         .unwrap();

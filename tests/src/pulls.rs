@@ -332,7 +332,12 @@ impl Display for PullTally {
         for (kind, said) in &self.said {
             line(f, &kind.words(), said, *kind == Kind::Missing)?;
         }
-        line(f, "truly weak: not seated, or 12 % short or more", &self.weak, false)
+        line(
+            f,
+            "truly weak: not seated, or 12 % short or more",
+            &self.weak,
+            false,
+        )
     }
 }
 

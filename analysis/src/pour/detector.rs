@@ -6,6 +6,7 @@
 //! [`Watermark`](super::watermark::Watermark)); a sample older than the last of its channel is
 //! ignored, so the provisional feed never goes back.
 
+use super::cover::Cover;
 use super::events::{Event, Now, OpenPull};
 use super::found::PourFound;
 use super::history::{History, Reading};
@@ -68,6 +69,7 @@ pub struct Detector {
     melt: Melt,
     vacuum: Vacuum,
     gas: History,
+    cover: Cover,
     flask: History,
     kilns: Vec<Kiln>,
     barometer_kpa: Option<f64>,
@@ -105,6 +107,7 @@ impl Detector {
             melt: Melt::new(),
             vacuum: Vacuum::default(),
             gas: History::default(),
+            cover: Cover::new(setup.gas_least_l_min),
             flask: History::default(),
             kilns: Vec::new(),
             barometer_kpa: None,
@@ -156,6 +159,7 @@ impl Detector {
             Channel::GasFlow => {
                 self.tally.hear_gas(reading.at, reading.value);
                 self.gas.push(reading);
+                self.events.extend(self.cover.hear(reading, self.stage));
             }
             Channel::FlaskTemperature => self.flask.push(reading),
             Channel::Barometer => {
@@ -552,7 +556,9 @@ impl Detector {
         match change {
             None => {}
             Some(Change::Opened) => {
-                if let Some((at, judge_at)) = self.vacuum.open().map(|p| (p.opened_at, p.judge_at())) {
+                if let Some((at, judge_at)) =
+                    self.vacuum.open().map(|p| (p.opened_at, p.judge_at()))
+                {
                     // What was still undecided about the pull before is decided now.
                     self.look_for_turn(true);
                     self.finish_ending(at);
@@ -629,6 +635,7 @@ impl Detector {
         if stage != self.stage {
             self.stage = stage;
             self.events.push(Event::StageChanged { at: now, stage });
+            self.events.extend(self.cover.stage(now, stage));
         }
     }
 }

@@ -203,10 +203,8 @@ impl Sums {
         let start_kpa = (self.gg * self.ey - self.ge * self.gy) / det;
         let misfit = (self.yy - end_kpa * self.gy - start_kpa * self.ey).max(0.0);
         // Of the n factors 1/noise two go with the end and the start.
-        let log = prior
-            - 0.5 * misfit / variance
-            - 0.5 * det.ln()
-            - (self.n - 2.0) * noise_kpa.ln();
+        let log =
+            prior - 0.5 * misfit / variance - 0.5 * det.ln() - (self.n - 2.0) * noise_kpa.ln();
         // The grid stands for all in between: even over a step.
         let between = end_kpa * self.lean * step / 12.0_f64.sqrt();
         let se_kpa = (variance * ee / det).sqrt().hypot(between);
@@ -315,7 +313,12 @@ mod tests {
             let phase = noise.uniform();
             let readings: Vec<(f64, f64)> = (0..4)
                 .map(|i| f64::from(i) + phase)
-                .map(|t| (t, 85.0 * -(-(t - start).max(0.0) / tau).exp_m1() + 0.2 * noise.normal()))
+                .map(|t| {
+                    (
+                        t,
+                        85.0 * -(-(t - start).max(0.0) / tau).exp_m1() + 0.2 * noise.normal(),
+                    )
+                })
                 .collect();
             let forecast = Forecast::of(&readings, &KNOWN).unwrap();
             below += u32::from(forecast.chance_below(85.0, 0.0) > 0.95);

@@ -28,8 +28,9 @@ const LEAST_NOISE_KPA: f64 = 0.1;
 /// With a valve's switch the sensor answers within the hose's delay: a standard deviation of
 /// so many seconds of pull.
 const DELAY_S: f64 = 0.1;
-/// Without one, the opening is inferred to this share of the time between readings.
-const INFERRED: f64 = 0.4;
+/// Without one, the opening is inferred to this share of the time between readings, and worse
+/// where the pump-down bends between them: by their third of its time constant.
+const INFERRED: f64 = 0.3;
 /// A run without change is a dead sensor when its like comes by chance once in so many.
 const DEAD_CHANCE: f64 = 1e-4;
 /// Only runs that began this early say so, s: while a pump pulls, the depth must change.
@@ -148,7 +149,8 @@ impl Curve {
                 * if by_valve {
                     DELAY_S
                 } else {
-                    (INFERRED * sensor.period_s).max(DELAY_S)
+                    let bends = 1.0 + sensor.period_s / (3.0 * pump.tau_s);
+                    (INFERRED * sensor.period_s * bends).max(DELAY_S)
                 },
             noise_kpa: noise,
         };

@@ -186,6 +186,11 @@ impl Pull {
         self.curve.hear(t_s, reading.value);
     }
 
+    /// What the sensor read at rest before, kPa, if that was learnt.
+    pub fn known_rest_kpa(&self) -> Option<f64> {
+        self.rest_known.then_some(self.rest_kpa)
+    }
+
     /// Deepest median of a second so far over rest, kPa below ambient.
     pub fn depth_kpa(&self) -> Option<f64> {
         self.deepest.map(|d| (d - self.rest_kpa).max(0.0))
@@ -356,7 +361,7 @@ impl Pull {
             depth_kpa,
             share: depth_kpa.map(|d| (d / ambient_kpa).clamp(0.0, 1.0)),
             settled_kpa: heading.as_ref().map(|h| (h.rise_kpa, h.se_kpa)),
-            rest_kpa: self.rest_known.then_some(self.rest_kpa),
+            rest_kpa: self.known_rest_kpa(),
             time_to_90_s: self.time_to_90_s(),
             tau_s: fit.map(|f| (f.tau, f.tau_se)),
             end_kpa: fit.map(|f| (f.end - self.rest_kpa, f.end_se)),
@@ -382,12 +387,7 @@ fn would_have_moved(heard_s: f64, setup: &Setup, ambient_kpa: f64) -> bool {
 
 /// What a pull is worth that heads there. One whose end is not yet known well enough to call it
 /// either is unknown.
-fn worth(
-    heading: &Heading,
-    setup: &Setup,
-    ambient_kpa: f64,
-    before: Option<Verdict>,
-) -> Verdict {
+fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64, before: Option<Verdict>) -> Verdict {
     let floor_kpa = setup.floor_kpa(ambient_kpa);
     let forecast = &heading.forecast;
     let mut weak = forecast.chance_below(floor_kpa, 0.0) > SURELY;

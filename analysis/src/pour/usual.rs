@@ -82,6 +82,27 @@ impl Usuals {
 /// A machine's usual pulls at `at`, from assembled or context-free rows in any order: those
 /// since the last change of gasket.
 pub fn usuals(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Usuals {
+    let (pulls, pours) = on_gasket(rows, context, machine, at);
+    let mut by_size: BTreeMap<Option<FlaskSize>, Vec<&PullRow>> = BTreeMap::new();
+    for pull in pulls {
+        let size = size_of(pull, &pours, context);
+        by_size.entry(size).or_default().push(pull);
+    }
+    Usuals {
+        by_size: by_size
+            .into_iter()
+            .filter_map(|(size, pulls)| Some((size, anchor(pulls.into_iter())?)))
+            .collect(),
+    }
+}
+
+/// A machine's pulls on the gasket in force at `at`, and all of its pours, each in order of time.
+pub(crate) fn on_gasket<'a>(
+    rows: &'a [Row],
+    context: &Context,
+    machine: &str,
+    at: Micros,
+) -> (Vec<&'a PullRow>, Vec<PourRow>) {
     let gaskets = gaskets_of(machine, context);
     let since = gaskets.iter().rev().find(|change| **change <= at);
     let until = gaskets.iter().find(|change| **change > at);
@@ -97,17 +118,7 @@ pub fn usuals(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Usu
     pulls.retain(|p| p.opened_at < at && until.is_none_or(|u| p.opened_at < *u));
     pulls.sort_by_key(|p| p.opened_at);
     pours.sort_by_key(|p| p.at);
-    let mut by_size: BTreeMap<Option<FlaskSize>, Vec<&PullRow>> = BTreeMap::new();
-    for pull in pulls {
-        let size = size_of(pull, &pours, context);
-        by_size.entry(size).or_default().push(pull);
-    }
-    Usuals {
-        by_size: by_size
-            .into_iter()
-            .filter_map(|(size, pulls)| Some((size, anchor(pulls.into_iter())?)))
-            .collect(),
-    }
+    (pulls, pours)
 }
 
 /// The size of the flask that a pull was on: of the pour into it, or of the next pour of the
@@ -123,10 +134,12 @@ pub(crate) fn size_of(pull: &PullRow, pours: &[PourRow], context: &Context) -> O
 
 /// Whether this pull is one that a usual may be made of.
 pub(crate) fn counts(pull: &PullRow) -> bool {
-    pull.verdict == Verdict::Good
-        && pull
-            .settled_share()
-            .is_some_and(|(share, se)| se <= SURE * share)
+    pull.verdict == Verdict::Good && pull.settled_share().is_some_and(is_sure)
+}
+
+/// Whether a settled share with its standard error is known well enough to compare.
+pub(crate) fn is_sure((share, se): (f64, f64)) -> bool {
+    se <= SURE * share
 }
 
 /// The usual of good pulls, given in order of time: the depth of the first ten, the time constant

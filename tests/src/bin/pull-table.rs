@@ -68,7 +68,9 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
             "--rate" => {
                 let rate: f64 = number(&value()?)?;
                 if !(0.05..=20.0).contains(&rate) {
-                    return Err(format!("{rate} readings a second: from 0.05 to 20 can be drawn"));
+                    return Err(format!(
+                        "{rate} readings a second: from 0.05 to 20 can be drawn"
+                    ));
                 }
                 wanted.rates_hz = vec![rate];
             }
@@ -82,7 +84,10 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
     if wanted.misses && wanted.seeds == PULLS_TEST {
         return Err("the test seeds are kept unseen; list the misses of others".to_owned());
     }
-    wanted.seeds.end = wanted.seeds.end.min(wanted.seeds.start.saturating_add(count));
+    wanted.seeds.end = wanted
+        .seeds
+        .end
+        .min(wanted.seeds.start.saturating_add(count));
     Ok(Some(wanted))
 }
 

@@ -10,7 +10,7 @@ use analysis::pour::usual::usuals;
 use analysis::pour::{Detector, Event, Meta, PullRow, Row, Setup, UsualPull, Verdict, extract};
 use analysis::time::Micros;
 use sample_data::chamber::Seating;
-use sample_data::drawn::{DrawnPull, DrawnSession, PullBench, Worth};
+use sample_data::drawn::{DrawnPull, DrawnSession, PullBench, Trouble, Worth};
 use serde_json::{Value, json};
 
 /// The daemon looks at the time this often, s.
@@ -181,6 +181,10 @@ impl PullTally {
         misses: &mut Vec<Miss>,
     ) {
         let kind = Kind::of(pull);
+        // What moves nothing can only be told where a switch says that it was meant.
+        if kind == Kind::Missing && session.truth.troubles.contains(&Trouble::NoValveSwitch) {
+            return;
+        }
         let settled = row.and_then(|p| Some((p.settled_kpa?, p.settled_se_kpa?, p.rest_kpa?)));
         let row = row.map(|p| p.verdict);
         let end = pull.poured_at.unwrap_or(pull.closed_at);

@@ -46,9 +46,9 @@ const VENT_S: f64 = 2.0;
 /// pulls are called weak less often than once in 200 over all their looks is measured
 /// (`pull-table`): the scatter allowed for is never less than `LEAST_SHORTFALL` asks, and real
 /// pulls scatter less.
-const FALSE_ALARM: f64 = 0.007;
+const FALSE_ALARM: f64 = 0.005;
 /// … the standard deviations of a normal that go with it.
-const FALSE_ALARM_SDS: f64 = 2.457;
+const FALSE_ALARM_SDS: f64 = 2.576;
 /// A pull that was called weak is good again when a good one is so shallow once in twenty: beside
 /// the line, an alarm must not come and go.
 const GOOD_AGAIN: f64 = 0.05;

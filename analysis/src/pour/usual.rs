@@ -23,7 +23,7 @@ const DIAMETER_STEP_MM: f64 = 12.7;
 const HEIGHT_STEP_MM: f64 = 25.4;
 /// From one spell to the next a time constant wanders by a tenth, as pump and oil warm. An
 /// assumption: nobody has published such a spread.
-const TAU_WANDERS: f64 = 0.03;
+const TAU_WANDERS: f64 = 0.04;
 /// A time constant is never taken to scatter by more than this.
 const TAU_SPREAD_AT_MOST: f64 = 0.35;
 

@@ -21,7 +21,7 @@ const TAU_SURE: f64 = 0.2;
 /// Flask diameters differ by half an inch, heights by an inch or more (common practice).
 const DIAMETER_STEP_MM: f64 = 12.7;
 const HEIGHT_STEP_MM: f64 = 25.4;
-/// From one spell to the next a time constant wanders by a tenth, as pump and oil warm. An
+/// Beside what twenty pulls show, a time constant wanders by this, as pump and oil warm. An
 /// assumption: nobody has published such a spread.
 const TAU_WANDERS: f64 = 0.04;
 /// A time constant is never taken to scatter by more than this.

@@ -13,8 +13,12 @@ const STEP_S: f64 = 0.1;
 const DENSE_S: f64 = 10.0;
 /// … no closer than this, s …
 const SPARSE_STEP_S: f64 = 0.5;
+/// … until here, s; vacuum that came on long before the melt was ready is kept …
+const SPARSE_S: f64 = 180.0;
+/// … no closer than this, s …
+const LONG_STEP_S: f64 = 2.0;
 /// … until here, s.
-const KEEP_S: f64 = 180.0;
+const KEEP_S: f64 = 3600.0;
 /// The pump-down is fitted to this much of a pull, s.
 const FIT_S: f64 = 60.0;
 /// After so many time constants the depth itself tells more than the curve: 98 % is done.
@@ -79,7 +83,11 @@ pub(crate) struct Curve {
 impl Curve {
     /// Takes in a reading, unless it is closer to the last than is needed.
     pub fn hear(&mut self, t_s: f64, value: f64) {
-        let step = if t_s < DENSE_S { STEP_S } else { SPARSE_STEP_S };
+        let step = match t_s {
+            t if t < DENSE_S => STEP_S,
+            t if t < SPARSE_S => SPARSE_STEP_S,
+            _ => LONG_STEP_S,
+        };
         let apart = self.readings.last().is_none_or(|r| t_s - r.0 >= step);
         if (0.0..=KEEP_S).contains(&t_s) && apart {
             self.readings.push((t_s, value));
@@ -96,10 +104,16 @@ impl Curve {
     pub fn depth_at(&self, t_s: f64) -> Option<(f64, f64)> {
         let readings = self.until(t_s);
         let last = readings.last()?;
+        // Of three readings where they are kept so far apart, so that one wild one is outvoted.
+        let moment_s = if last.0 < SPARSE_S {
+            MOMENT_S
+        } else {
+            2.5 * LONG_STEP_S
+        };
         let mut recent: Vec<f64> = readings
             .iter()
             .rev()
-            .take_while(|r| last.0 - r.0 <= MOMENT_S)
+            .take_while(|r| last.0 - r.0 <= moment_s)
             .map(|r| r.1)
             .collect();
         let n = recent.len();

@@ -23,6 +23,7 @@ use pourbook::journal::{
     Entry, Journal, JournalMetrics, JournalSettings, Origin, Reading, Submission, Writer,
     WriterSettings,
 };
+use pourbook::mqtt::status::StatusBoard;
 use pourbook::place::Place;
 use pourbook::records::Records;
 use pourbook::records::pours::PourFilter;
@@ -62,6 +63,7 @@ struct Shop {
     book: Book,
     clock: Arc<ManualClock>,
     program: PathBuf,
+    board: StatusBoard,
 }
 
 /// Journal and bench at work.
@@ -92,6 +94,7 @@ impl Shop {
             book,
             clock: Arc::new(ManualClock::at(nine())),
             program: env!("CARGO_BIN_EXE_pourbook").into(),
+            board: StatusBoard::new(),
         }
     }
 
@@ -123,7 +126,7 @@ impl Shop {
             closes: writer.closes(),
             retire: Retire(writer.retire()),
             program: self.program.clone(),
-            board: None,
+            board: Some(self.board.clone()),
             reachable: Box::new(|| true),
         })
         .unwrap();
@@ -565,4 +568,63 @@ async fn a_kiln_that_fails_at_night_is_told_and_kept_though_no_session_is_open()
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
     panic!("the silence was not told");
+}
+
+const GAS: &str = r#"
+[machine.channels.gas_flow]
+topic = "shop/bench-1/gas"
+unit = "L/min"
+"#;
+
+/// The advice that stands for the machine: what it is about, its level and its sentence.
+fn advice(shop: &Shop) -> Option<(String, String, String)> {
+    let json = shop.board.latest("pourbook/bench-1/advice")?;
+    let advice: serde_json::Value = serde_json::from_slice(&json).unwrap();
+    let word = |key: &str| advice[key].as_str().unwrap().to_owned();
+    Some((word("about"), word("level"), word("sentence")))
+}
+
+/// Gas that was never on while the machine was cold is nobody's trouble; gas that fails over
+/// molten metal is told, once the flow has stayed away, and told to be back.
+#[tokio::test(flavor = "multi_thread")]
+async fn gas_that_fails_over_molten_metal_is_told_and_told_to_be_back() {
+    let shop = Shop::new();
+    std::fs::write(shop.book.config(), format!("{CONFIG}{GAS}")).unwrap();
+    let daemon = shop.start();
+    let minutes = |from_s: u32, until_s: u32, flow: f64| -> Vec<Reading> {
+        (from_s..until_s)
+            .step_by(2)
+            .flat_map(|s| {
+                let t = f64::from(s) / 60.0;
+                let gas = Reading {
+                    channel: Channel::GasFlow,
+                    value: flow,
+                    ..melt(t, 0.0)
+                };
+                [melt(t, (20.0 + 1.2 * f64::from(s)).min(965.0)), gas]
+            })
+            .collect()
+    };
+    let hear = async |from_s, until_s, flow| {
+        shop.clock.advance_to(at(f64::from(until_s) / 60.0));
+        daemon.hear(&minutes(from_s, until_s, flow)).await;
+    };
+    hear(0, 120, 0.0).await;
+    assert_eq!(advice(&shop), None, "still cold");
+    hear(120, 1200, 3.2).await;
+    assert_eq!(advice(&shop), None);
+    hear(1200, 1206, 0.4).await;
+    assert_eq!(advice(&shop), None, "a knock at the hose");
+    hear(1206, 1230, 0.4).await;
+    let stop = (
+        "gas".to_owned(),
+        "stop".to_owned(),
+        "Gas 0.4, usual 3.2 L/min. Don't pour. Look at cylinder, valve and hose.".to_owned(),
+    );
+    assert_eq!(advice(&shop), Some(stop));
+    hear(1230, 1240, 3.1).await;
+    let over = ("gas", "over", "Gas 3.1 L/min again.");
+    let over = (over.0.to_owned(), over.1.to_owned(), over.2.to_owned());
+    assert_eq!(advice(&shop), Some(over));
+    daemon.stop().await;
 }

@@ -6,12 +6,13 @@
 //! [`Watermark`](super::watermark::Watermark)); a sample older than the last of its channel is
 //! ignored, so the provisional feed never goes back.
 
+use super::cover::Cover;
 use super::events::{Event, Now, OpenPull};
 use super::found::PourFound;
 use super::history::{History, Reading};
 use super::measures::{Bench, Kiln};
 use super::melt::{Heard, Melt};
-use super::pull::{JUDGE_AFTER_S, JUDGE_AGAIN_S, LOSS_S, Pull};
+use super::pull::{JUDGE_AGAIN_S, LOSS_S, Pull};
 use super::rows::FoundBy;
 use super::seal::Seal;
 use super::setup::{Mark, Setup, UsualPull};
@@ -69,6 +70,7 @@ pub struct Detector {
     melt: Melt,
     vacuum: Vacuum,
     gas: History,
+    cover: Cover,
     flask: History,
     kilns: Vec<Kiln>,
     barometer_kpa: Option<f64>,
@@ -107,6 +109,7 @@ impl Detector {
             melt: Melt::new(),
             vacuum: Vacuum::default(),
             gas: History::default(),
+            cover: Cover::new(setup.gas_least_l_min),
             flask: History::default(),
             kilns: Vec::new(),
             barometer_kpa: None,
@@ -160,6 +163,7 @@ impl Detector {
             Channel::GasFlow => {
                 self.tally.hear_gas(reading.at, reading.value);
                 self.gas.push(reading);
+                self.events.extend(self.cover.hear(reading, self.stage));
             }
             Channel::FlaskTemperature => self.flask.push(reading),
             Channel::Barometer => {
@@ -563,11 +567,13 @@ impl Detector {
         match change {
             None => {}
             Some(Change::Opened) => {
-                if let Some(at) = self.vacuum.open().map(|p| p.opened_at) {
+                if let Some((at, judge_at)) =
+                    self.vacuum.open().map(|p| (p.opened_at, p.judge_at()))
+                {
                     // What was still undecided about the pull before is decided now.
                     self.look_for_turn(true);
                     self.finish_ending(at);
-                    self.judge_at = Some(at.plus_seconds(JUDGE_AFTER_S));
+                    self.judge_at = Some(judge_at);
                     self.step_look_at = Some(at.plus_seconds(STEP_LOOK_S));
                     self.events.push(Event::PullOpened { at });
                 }
@@ -642,6 +648,7 @@ impl Detector {
         if stage != self.stage {
             self.stage = stage;
             self.events.push(Event::StageChanged { at: now, stage });
+            self.events.extend(self.cover.stage(now, stage));
         }
     }
 }

@@ -52,6 +52,29 @@ pub enum Event {
     PullFound(Box<PullFound>),
     /// Metal left, and is measured: 12 to 45 s after it happened.
     Poured(Box<PourFound>),
+    /// Cover gas has stayed under its least while metal needs it: while it is charged, melts, is
+    /// molten, or waits in a pull.
+    GasLow {
+        /// As of when.
+        at: Micros,
+        /// Since when it has been low.
+        since: Micros,
+        /// What flows, L/min.
+        flow_l_min: f64,
+        /// What flowed before, L/min; none if it never reached its least.
+        usual_l_min: Option<f64>,
+        /// Less than this is no cover, L/min.
+        least_l_min: f64,
+        /// The stage.
+        stage: Stage,
+    },
+    /// What [`Event::GasLow`] told is over.
+    GasLowOver {
+        /// Since when.
+        at: Micros,
+        /// What flows again, L/min; none if nothing is left that needs cover.
+        flow_l_min: Option<f64>,
+    },
     /// The trace is over: what the session did to the bench, from its first reading of melt or
     /// gas on, as a course of running totals.
     Upkeep {
@@ -73,7 +96,7 @@ pub struct Now {
     pub stage: Stage,
     /// Newest believed melt reading, °C.
     pub melt_c: Option<Reading>,
-    /// Newest vacuum, kPa below ambient.
+    /// Newest vacuum as the sensor reads it, kPa below ambient: its zero is not taken off.
     pub vacuum_kpa: Option<Reading>,
     /// The same as a share of what the day's air allows, 0–1.
     pub vacuum_share: Option<f64>,

@@ -2,7 +2,8 @@
 //! pump-down's curve and what is known of the pump, and from the depth itself once the curve
 //! has flattened.
 
-use super::pumpdown::{self, Beforehand, PumpDown, Start};
+use super::forecast::{Beforehand, Forecast};
+use super::pumpdown::{self, PumpDown, Start};
 use super::setup::UsualPull;
 use crate::stats::median::median;
 
@@ -12,8 +13,12 @@ const STEP_S: f64 = 0.1;
 const DENSE_S: f64 = 10.0;
 /// … no closer than this, s …
 const SPARSE_STEP_S: f64 = 0.5;
+/// … until here, s; vacuum that came on long before the melt was ready is kept …
+const SPARSE_S: f64 = 180.0;
+/// … no closer than this, s …
+const LONG_STEP_S: f64 = 2.0;
 /// … until here, s.
-const KEEP_S: f64 = 180.0;
+const KEEP_S: f64 = 3600.0;
 /// The pump-down is fitted to this much of a pull, s.
 const FIT_S: f64 = 60.0;
 /// After so many time constants the depth itself tells more than the curve: 98 % is done.
@@ -27,7 +32,8 @@ const LEAST_NOISE_KPA: f64 = 0.1;
 /// With a valve's switch the sensor answers within the hose's delay: a standard deviation of
 /// so many seconds of pull.
 const DELAY_S: f64 = 0.1;
-/// Without one, the opening is inferred to this share of the time between readings.
+/// Without one, the opening is inferred to this share of the time between readings, and worse
+/// where the pump-down bends between them: by their third of its time constant.
 const INFERRED: f64 = 0.3;
 /// A run without change is a dead sensor when its like comes by chance once in so many.
 const DEAD_CHANCE: f64 = 1e-4;
@@ -35,12 +41,24 @@ const DEAD_CHANCE: f64 = 1e-4;
 const DEAD_BEFORE_S: f64 = 8.0;
 
 /// Where a pull is heading.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Heading {
     /// The depth over rest it would settle at, kPa.
     pub rise_kpa: f64,
     /// Its standard error, kPa.
     pub se_kpa: f64,
+    /// All that it may be.
+    pub forecast: Forecast,
+}
+
+impl Heading {
+    fn of(forecast: Forecast) -> Heading {
+        Heading {
+            rise_kpa: forecast.end_kpa(),
+            se_kpa: forecast.se_kpa(),
+            forecast,
+        }
+    }
 }
 
 /// What is known of the sensor when a pull opens.
@@ -65,7 +83,11 @@ pub(crate) struct Curve {
 impl Curve {
     /// Takes in a reading, unless it is closer to the last than is needed.
     pub fn hear(&mut self, t_s: f64, value: f64) {
-        let step = if t_s < DENSE_S { STEP_S } else { SPARSE_STEP_S };
+        let step = match t_s {
+            t if t < DENSE_S => STEP_S,
+            t if t < SPARSE_S => SPARSE_STEP_S,
+            _ => LONG_STEP_S,
+        };
         let apart = self.readings.last().is_none_or(|r| t_s - r.0 >= step);
         if (0.0..=KEEP_S).contains(&t_s) && apart {
             self.readings.push((t_s, value));
@@ -82,10 +104,16 @@ impl Curve {
     pub fn depth_at(&self, t_s: f64) -> Option<(f64, f64)> {
         let readings = self.until(t_s);
         let last = readings.last()?;
+        // Of three readings where they are kept so far apart, so that one wild one is outvoted.
+        let moment_s = if last.0 < SPARSE_S {
+            MOMENT_S
+        } else {
+            2.5 * LONG_STEP_S
+        };
         let mut recent: Vec<f64> = readings
             .iter()
             .rev()
-            .take_while(|r| last.0 - r.0 <= MOMENT_S)
+            .take_while(|r| last.0 - r.0 <= moment_s)
             .map(|r| r.1)
             .collect();
         let n = recent.len();
@@ -129,32 +157,33 @@ impl Curve {
             .max(CURVE_OFF * rise.abs());
         let steepest_kpa_s = pump.share * 100.0 / pump.tau_s;
         let known = Beforehand {
-            tau: pump.tau_s,
+            tau_s: pump.tau_s,
             tau_spread: pump.tau_spread,
-            start: sensor.rest_kpa,
-            start_spread: steepest_kpa_s
+            start_spread_kpa: steepest_kpa_s
                 * if by_valve {
                     DELAY_S
                 } else {
-                    (INFERRED * sensor.period_s).max(DELAY_S)
+                    let bends = 1.0 + sensor.period_s / (3.0 * pump.tau_s);
+                    (INFERRED * sensor.period_s * bends).max(DELAY_S)
                 },
-            noise,
+            noise_kpa: noise,
         };
-        let fit = pumpdown::expect(self.until(t_s.min(FIT_S)), &known)?;
-        let flat = at >= FLATTENED * fit.tau;
-        if flat {
-            // What is left of the curve, and how unsure that is by its time constant.
-            let left = (-at / fit.tau).exp();
-            let unsure = left * at / fit.tau * (fit.tau_se / fit.tau) / (1.0 - left);
-            return Some(Heading {
-                rise_kpa: rise / (1.0 - left),
-                se_kpa: (rise * unsure).hypot(noise),
-            });
+        let over_rest: Vec<(f64, f64)> = self
+            .until(t_s.min(FIT_S))
+            .iter()
+            .map(|r| (r.0, r.1 - sensor.rest_kpa))
+            .collect();
+        let forecast = Forecast::of(&over_rest, &known)?;
+        let (ln_tau, ln_tau_se) = forecast.ln_tau();
+        let taus = at / ln_tau.exp();
+        if taus < FLATTENED {
+            return Some(Heading::of(forecast));
         }
-        Some(Heading {
-            rise_kpa: fit.end - sensor.rest_kpa,
-            se_kpa: fit.end_se,
-        })
+        // What is left of the curve, and how unsure that is by its time constant.
+        let left = (-taus).exp();
+        let unsure = left * taus * ln_tau_se / (1.0 - left);
+        let se_kpa = (rise * unsure).hypot(noise);
+        Some(Heading::of(Forecast::sure(rise / (1.0 - left), se_kpa)))
     }
 }
 

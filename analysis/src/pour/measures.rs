@@ -73,7 +73,10 @@ impl Bench<'_> {
     ) -> PourFound {
         let molten_above = self.setup.molten_above_c();
         let melt_c = turn.map(|t| t.temperature_c).or_else(|| self.melt_at(at));
-        let vacuum_kpa = self.vacuum.history.settled(at, 2.0, 10.0);
+        let rest_kpa = self.rest_kpa();
+        let over_rest = |kpa: f64| (kpa - rest_kpa).max(0.0);
+        let settled = self.vacuum.history.settled(at, 2.0, 10.0);
+        let vacuum_kpa = settled.map(over_rest);
         let gas: Vec<f64> = values(self.gas, at.plus_seconds(-GAS_S), at);
         let (kiln_c, transfer_s) = self.kiln(at);
         PourFound {
@@ -98,7 +101,7 @@ impl Bench<'_> {
             vacuum_lead_s: self
                 .pull
                 .map(|pull| at.seconds_since(pull.opened_at).max(0.0)),
-            vacuum_after_kpa: self.vacuum_after(at),
+            vacuum_after_kpa: self.vacuum_after(at).map(over_rest),
             gas_flow_l_min: mean(&gas),
             gas_flow_least_l_min: least(&gas),
             kiln_temperature_c: kiln_c,
@@ -110,6 +113,16 @@ impl Bench<'_> {
                 .map(|r| (r.value, unknown_probe_uncertainty_k(r.value))),
             so_far: self.so_far,
             quality: self.quality(at, melt_c, vacuum_kpa, &gas, kiln_c, confidence, turn),
+        }
+    }
+
+    /// What the vacuum sensor reads at rest, kPa: as before the pull, or now if there is none; 0
+    /// while nobody knows. Depths are counted from it, as those of pulls are.
+    fn rest_kpa(&self) -> f64 {
+        match self.pull {
+            Some(pull) => pull.known_rest_kpa().unwrap_or(0.0),
+            None if self.vacuum.rest.learnt() => self.vacuum.rest.level(),
+            None => 0.0,
         }
     }
 

@@ -13,14 +13,17 @@
 //! | [`mod@extract`] | one session's samples to rows |
 //! | [`correction`] | what a person put right |
 //! | [`usual`] | what a machine's good pulls are like, per flask size and gasket |
+//! | [`seal_due`] | when a gasket should be changed |
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;
 pub mod correction;
+mod cover;
 pub mod detector;
 pub mod events;
 pub mod extract;
 mod fall;
+mod forecast;
 pub mod found;
 mod heading;
 mod history;
@@ -35,6 +38,7 @@ pub mod pumpdown;
 mod rest;
 pub mod rows;
 mod seal;
+pub mod seal_due;
 pub mod setup;
 #[cfg(test)]
 mod synthetic;

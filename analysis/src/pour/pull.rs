@@ -13,29 +13,47 @@ use super::setup::{MOST_SHORTFALL, NOTHING_KPA, Setup, UsualPull};
 use crate::stats::median::median;
 use crate::time::Micros;
 
-/// The verdict is given this long after the opening, s: design promises 5 s.
-pub(crate) const JUDGE_AFTER_S: f64 = 4.5;
+/// The verdict is given this long after the opening, s: within 5 s, and the daemon looks at the
+/// time five times a second.
+const JUDGE_AFTER_S: f64 = 4.75;
+/// An opening that is only inferred may have been earlier by this much, s.
+const INFERRED_LATE_S: f64 = 0.25;
 /// While a verdict may still change, it is looked at again this often, s.
 pub(crate) const JUDGE_AGAIN_S: f64 = 1.0;
 /// A verdict that was given is changed for another only once that is so for this long, s: an
 /// alarm must not flicker.
 pub(crate) const HOLD_S: f64 = 2.5;
-/// A reading this long after the opening shows whether anything pulls, s.
+/// A reading this long after the opening shows whether anything pulls, s, …
 const MOVES_WITHIN_S: f64 = 2.5;
+/// … and one this long after it does if a pump of the usual speed would have gone this many times
+/// as deep as nothing by then.
+const MOVES_SOONEST_S: f64 = 1.0;
+const CLEARLY_MOVED: f64 = 2.0;
 /// A sensor that has not been heard for this long is silent, s, …
 const SILENT_S: f64 = 3.0;
 /// … or for so many of its usual periods.
 const SILENT_PERIODS: f64 = 4.0;
-/// A good pull seems to end where good ones do, and by so many standard errors (nine in ten) …
-const GOOD_SDS: f64 = 1.3;
-/// … not as short of the usual as this: a flask that does not sit. A slow leak of less shows
-/// later, and the verdict changes before the pour.
+/// A good pull seems to end where good ones do, and surely not as short of the usual as this: a
+/// flask that does not sit. A slow leak of less shows later, and the verdict changes before the
+/// pour.
 const GROSS_SHORTFALL: f64 = 1.5 * MOST_SHORTFALL;
 /// A depth this well known, as a share of the day's air, is judged as it stands.
 const WELL_KNOWN: f64 = 0.015;
-/// A pull is looked at some ten times while it lasts, so that one look may err only in one of two
-/// thousand and not of two hundred: 3.291 against 2.576 standard deviations (normal).
-const MANY_LOOKS: f64 = 3.291 / 2.576;
+/// Venting takes 1 to 3 s (common practice); a pull without a switch is seen to be over when half
+/// of it is gone.
+const VENT_S: f64 = 2.0;
+/// A pull is called weak when only so few good ones would look as shallow by then. That good
+/// pulls are called weak less often than once in 200 over all their looks is measured
+/// (`pull-table`): the scatter allowed for is never less than `LEAST_SHORTFALL` asks, and real
+/// pulls scatter less.
+const FALSE_ALARM: f64 = 0.005;
+/// … the standard deviations of a normal that go with it.
+const FALSE_ALARM_SDS: f64 = 2.576;
+/// A pull that was called weak is good again when a good one is so shallow once in twenty: beside
+/// the line, an alarm must not come and go.
+const GOOD_AGAIN: f64 = 0.05;
+/// A depth is below a fixed line when that is as likely as this.
+const SURELY: f64 = 0.9;
 
 /// A pull, measured, without the names of its session and machine.
 #[derive(Clone, Debug, PartialEq)]
@@ -143,6 +161,12 @@ impl Pull {
         }
     }
 
+    /// When the first verdict is due.
+    pub fn judge_at(&self) -> Micros {
+        let late = if self.by_valve { 0.0 } else { INFERRED_LATE_S };
+        self.opened_at.plus_seconds(JUDGE_AFTER_S - late)
+    }
+
     /// Takes in a reading while the pull is open.
     pub fn hear(&mut self, reading: Reading) {
         self.last = Some(reading);
@@ -160,6 +184,11 @@ impl Pull {
         }
         let t_s = reading.at.seconds_since(self.opened_at);
         self.curve.hear(t_s, reading.value);
+    }
+
+    /// What the sensor read at rest before, kPa, if that was learnt.
+    pub fn known_rest_kpa(&self) -> Option<f64> {
+        self.rest_known.then_some(self.rest_kpa)
     }
 
     /// Deepest median of a second so far over rest, kPa below ambient.
@@ -231,24 +260,31 @@ impl Pull {
             .depth_at(until_s)
             .map_or(0.0, |d| d.1 - self.rest_kpa);
         if self.by_valve && now_kpa < NOTHING_KPA && self.rise_kpa() < NOTHING_KPA {
-            return match heard_s >= MOVES_WITHIN_S {
-                true if self.believable_when_still => Verdict::Missing,
-                _ => Verdict::Unknown,
+            return if self.believable_when_still && would_have_moved(heard_s, setup, ambient_kpa) {
+                Verdict::Missing
+            } else {
+                Verdict::Unknown
             };
         }
         if self.curve.dead(until_s, &self.sensor) {
             return Verdict::Unknown;
         }
         match self.heading(now, setup) {
-            Some(heading) => worth(&heading, setup, ambient_kpa),
+            Some(heading) => worth(&heading, setup, ambient_kpa, self.verdict),
             None => Verdict::Unknown,
         }
     }
 
     /// The second of the pull up to which it is judged: a pour, or its end, is the last.
     fn until_s(&self, now: Micros) -> f64 {
-        let end = self.poured_at.or(self.closed_at);
-        self.age_s(end.map_or(now, |end| end.min(now)))
+        let end = match (self.poured_at, self.closed_at) {
+            (Some(poured), _) => poured,
+            (None, Some(closed)) if self.by_valve => closed,
+            // Seen to close by its falling back, which had begun before.
+            (None, Some(closed)) => closed.plus_seconds(-VENT_S.min(0.5 * self.age_s(closed))),
+            (None, None) => now,
+        };
+        self.age_s(end.min(now))
     }
 
     /// The pump-down before the pour, if its readings tell one.
@@ -324,8 +360,8 @@ impl Pull {
             closed_at: self.closed_at,
             depth_kpa,
             share: depth_kpa.map(|d| (d / ambient_kpa).clamp(0.0, 1.0)),
-            settled_kpa: heading.map(|h| (h.rise_kpa, h.se_kpa)),
-            rest_kpa: self.rest_known.then_some(self.rest_kpa),
+            settled_kpa: heading.as_ref().map(|h| (h.rise_kpa, h.se_kpa)),
+            rest_kpa: self.known_rest_kpa(),
             time_to_90_s: self.time_to_90_s(),
             tau_s: fit.map(|f| (f.tau, f.tau_se)),
             end_kpa: fit.map(|f| (f.end - self.rest_kpa, f.end_se)),
@@ -339,25 +375,40 @@ impl Pull {
 /// How long the leak-up is watched after the valve shuts, s.
 pub(crate) const LOSS_S: f64 = 60.0;
 
+/// Whether a good pull would show by this second.
+fn would_have_moved(heard_s: f64, setup: &Setup, ambient_kpa: f64) -> bool {
+    let moved = |usual: UsualPull| {
+        let slowest_s = usual.tau_s * (1.0 + 2.0 * usual.tau_spread);
+        usual.share * ambient_kpa * -(-heard_s / slowest_s).exp_m1() > CLEARLY_MOVED * NOTHING_KPA
+    };
+    let soon = heard_s >= MOVES_SOONEST_S && setup.usual.is_some_and(moved);
+    soon || heard_s >= MOVES_WITHIN_S
+}
+
 /// What a pull is worth that heads there. One whose end is not yet known well enough to call it
 /// either is unknown.
-fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64) -> Verdict {
-    let share = heading.rise_kpa / ambient_kpa;
-    let se = heading.se_kpa / ambient_kpa;
-    let floor = setup.floor_kpa(ambient_kpa) / ambient_kpa;
-    let (mut good_from, mut surely_from) = (floor, floor);
-    // Where the floor is all there is, either side of it by as much as the depth is unsure.
-    let mut weak_below = floor - GOOD_SDS * se;
+fn worth(heading: &Heading, setup: &Setup, ambient_kpa: f64, before: Option<Verdict>) -> Verdict {
+    let floor_kpa = setup.floor_kpa(ambient_kpa);
+    let forecast = &heading.forecast;
+    let mut weak = forecast.chance_below(floor_kpa, 0.0) > SURELY;
+    let (mut good_from, mut surely_from) = (floor_kpa, floor_kpa);
     if let Some(usual) = setup.usual {
-        good_from = good_from.max(usual.share * (1.0 - usual.shortfall_allowed(0.0)));
-        surely_from = surely_from.max(usual.share * (1.0 - GROSS_SHORTFALL));
-        let allowed = usual.shortfall_allowed(MANY_LOOKS * se / usual.share);
-        weak_below = weak_below.max(usual.share * (1.0 - allowed));
+        let usual_kpa = usual.share * ambient_kpa;
+        let allowed = usual.shortfall_allowed(0.0);
+        good_from = good_from.max(usual_kpa * (1.0 - allowed));
+        surely_from = surely_from.max(usual_kpa * (1.0 - GROSS_SHORTFALL));
+        let spread_kpa = usual_kpa * allowed / FALSE_ALARM_SDS;
+        let as_shallow = match before {
+            Some(Verdict::Weak) => GOOD_AGAIN,
+            _ => FALSE_ALARM,
+        };
+        weak |= forecast.chance_below(usual_kpa, spread_kpa) > 1.0 - as_shallow;
     }
-    let good = share >= good_from && share - GOOD_SDS * se >= surely_from;
-    if share < weak_below {
+    let good =
+        heading.rise_kpa >= good_from && forecast.chance_below(surely_from, 0.0) < 1.0 - SURELY;
+    if weak {
         Verdict::Weak
-    } else if good || se <= WELL_KNOWN {
+    } else if good || heading.se_kpa <= WELL_KNOWN * ambient_kpa {
         // Between the lines, and it will not get clearer: the doubt is the pull's.
         Verdict::Good
     } else {

@@ -3,10 +3,9 @@
 //!
 //! p(t) = p_end + (p₀ − p_end)·e^(−t/τ) (standard vacuum engineering; trade texts write it for
 //! absolute pressure, and it keeps its form as depth below ambient). Fitted by
-//! [`least_squares`], wild readings left out; where there are only
-//! a few seconds of a pull, with what is known of the pump's time constant.
+//! [`least_squares`], wild readings left out.
 
-use crate::stats::least_squares::{self, Fitted, Known};
+use crate::stats::least_squares::{self, Fitted};
 use crate::stats::median::median;
 
 /// A fitted pump-down.
@@ -46,22 +45,6 @@ pub enum Start {
     Free,
 }
 
-/// What is known of a pump-down before its readings.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Beforehand {
-    /// The time constant.
-    pub tau: f64,
-    /// Standard deviation of its logarithm: 0.1 is a tenth of it.
-    pub tau_spread: f64,
-    /// Where it began, at time zero.
-    pub start: f64,
-    /// Standard deviation of that: a hose delays the sensor, and an opening that is only
-    /// inferred is off by part of a reading.
-    pub start_spread: f64,
-    /// Standard deviation of a reading, in the unit of the readings.
-    pub noise: f64,
-}
-
 /// Time constants are looked for between these multiples of the span of the readings.
 const TAU_SPANS: (f64, f64) = (0.01, 20.0);
 /// Steps of the first, coarse search over ln τ.
@@ -90,23 +73,8 @@ pub fn fit(readings: &[(f64, f64)], start: Start) -> Option<PumpDown> {
     let guess = Guess::of(readings, start)?;
     let (low, high) = tau_limits(readings, start)?;
     without_wild(readings, |kept| {
-        let fitted = solve(kept, start, &guess, None)?;
+        let fitted = solve(kept, start, &guess)?;
         (low < fitted.tau && fitted.tau < high).then_some(fitted)
-    })
-}
-
-/// The same with the pump's usual time constant and start known, from as little as one
-/// reading: where a pull that has only begun seems to be heading. Its standard errors count both
-/// what the readings leave open and what was not known for sure.
-///
-/// None without a reading, or when something is not finite.
-pub fn expect(readings: &[(f64, f64)], known: &Beforehand) -> Option<PumpDown> {
-    if readings.is_empty() {
-        return None;
-    }
-    without_wild(readings, |kept| {
-        let guess = Guess::at(kept, Start::Known(known.start), known.tau)?;
-        solve(kept, Start::Free, &guess, Some(known))
     })
 }
 
@@ -219,26 +187,7 @@ fn tau_limits(readings: &[(f64, f64)], start: Start) -> Option<(f64, f64)> {
 }
 
 /// The fit proper. The unknowns are the end, ln τ (which keeps τ above zero) and the start.
-fn solve(
-    readings: &[(f64, f64)],
-    start: Start,
-    guess: &Guess,
-    known: Option<&Beforehand>,
-) -> Option<PumpDown> {
-    let beforehand = known.map(|k| {
-        let tau = Known {
-            unknown: 1,
-            value: k.tau.ln(),
-            weight: (k.noise / k.tau_spread).powi(2),
-        };
-        let start = Known {
-            unknown: 2,
-            value: k.start,
-            weight: (k.noise / k.start_spread).powi(2),
-        };
-        [tau, start]
-    });
-    let beforehand = beforehand.as_ref().map_or(&[][..], |k| &k[..]);
+fn solve(readings: &[(f64, f64)], start: Start, guess: &Guess) -> Option<PumpDown> {
     match start {
         Start::Known(p0) => {
             let curve = |u: &[f64; 2], t: f64| {
@@ -247,8 +196,8 @@ fn solve(
                 (u[0] + (p0 - u[0]) * e, [1.0 - e, (p0 - u[0]) * e * t / tau])
             };
             let first = [guess.end, guess.tau.ln()];
-            let fitted = least_squares::fit(first, curve, readings, beforehand)?;
-            told(&fitted, p0, known)
+            let fitted = least_squares::fit(first, curve, readings, &[])?;
+            told(&fitted, p0)
         }
         Start::Free => {
             let curve = |u: &[f64; 3], t: f64| {
@@ -258,22 +207,15 @@ fn solve(
                 (value, [1.0 - e, (u[2] - u[0]) * e * t / tau, e])
             };
             let first = [guess.end, guess.tau.ln(), guess.start];
-            let fitted = least_squares::fit(first, curve, readings, beforehand)?;
-            told(&fitted, fitted.unknowns[2], known)
+            let fitted = least_squares::fit(first, curve, readings, &[])?;
+            told(&fitted, fitted.unknowns[2])
         }
     }
 }
 
-fn told<const N: usize>(
-    fitted: &Fitted<N>,
-    start: f64,
-    known: Option<&Beforehand>,
-) -> Option<PumpDown> {
+fn told<const N: usize>(fitted: &Fitted<N>, start: f64) -> Option<PumpDown> {
     let spread = fitted.spread();
-    // What weighed beside the readings weighed by their known noise; a curve that fits worse
-    // than that noise is trusted as little as it fits.
-    let sd = known.map_or(spread, |k| k.noise.max(spread));
-    let se = fitted.standard_errors(sd);
+    let se = fitted.standard_errors(spread);
     let tau = fitted.unknowns[1].exp();
     let told = PumpDown {
         end: fitted.unknowns[0],
@@ -379,30 +321,6 @@ mod tests {
         assert!((got.tau - clean.tau).abs() < 2.0 * clean.tau_se, "{got:?}");
     }
 
-    /// Three readings in four seconds say little of the end by themselves; with the pump's time
-    /// constant they say it as well as that is known.
-    #[test]
-    fn a_known_pump_tells_the_end_from_a_few_readings() {
-        let curve = |t: f64| (t, 85.0 - 85.0 * (-t / 5.0).exp());
-        let readings = [1.2, 2.2, 3.2, 4.2].map(curve);
-        let known = |tau_spread| Beforehand {
-            tau: 5.0,
-            tau_spread,
-            start: 0.0,
-            start_spread: 0.1,
-            noise: 0.3,
-        };
-        let sure = expect(&readings, &known(0.02)).unwrap();
-        near(sure.end, 85.0, 0.001);
-        assert!((0.2..2.0).contains(&sure.end_se), "{sure:?}");
-        let unsure = expect(&readings, &known(0.5)).unwrap();
-        assert!(unsure.end_se > 2.0 * sure.end_se);
-        let one = expect(&readings[3..], &known(0.1)).unwrap();
-        near(one.end, 85.0, 0.001);
-        assert!((3.0..9.0).contains(&one.end_se), "{one:?}");
-        assert_eq!(expect(&[], &known(0.1)), None);
-    }
-
     #[test]
     fn what_cannot_be_told_is_not_told() {
         assert_eq!(fit(&[], Start::Free), None);
@@ -440,14 +358,6 @@ mod tests {
         fn no_readings_panic(readings in prop::collection::vec((any::<f64>(), any::<f64>()), 0..12)) {
             let _ = fit(&readings, Start::Free);
             let _ = fit(&readings, Start::Known(0.0));
-            let known = Beforehand {
-                tau: 5.0,
-                tau_spread: 0.1,
-                start: 0.0,
-                start_spread: 1.0,
-                noise: 0.2,
-            };
-            let _ = expect(&readings, &known);
         }
     }
 }

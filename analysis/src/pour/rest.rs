@@ -59,7 +59,7 @@ impl Rest {
     /// Follows a reading taken at rest, `gap_s` after the one before.
     pub fn follow(&mut self, value: f64, gap_s: f64) {
         if self.learnt == 0 {
-            if value.abs() > WILDEST_ZERO_KPA {
+            if !self.may_be_zero(value) {
                 return;
             }
             self.level = value;
@@ -72,6 +72,16 @@ impl Rest {
         // Mean absolute deviation of a normal is √(2/π) of its standard deviation.
         let sd = 1.2533 * away.abs();
         self.noise += weight * (sd - self.noise);
+    }
+
+    /// Whether no resting level is known at all.
+    pub fn unknown(&self) -> bool {
+        self.learnt == 0
+    }
+
+    /// Whether this may be a sensor's wrong zero rather than a pull already on.
+    pub fn may_be_zero(&self, value: f64) -> bool {
+        value.abs() <= WILDEST_ZERO_KPA
     }
 
     /// Starts again at this level, after the zero has moved.

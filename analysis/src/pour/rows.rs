@@ -82,13 +82,14 @@ pub struct PourRow {
     pub time_molten_s: Option<f64>,
     /// Time since cold metal went in, s.
     pub since_charge_s: Option<f64>,
-    /// Vacuum at the pour, kPa below ambient.
+    /// Vacuum at the pour over what the sensor reads at rest, kPa below ambient; as it reads while
+    /// its rest is not known.
     pub vacuum_kpa: Option<f64>,
     /// The same as a share of what the day's air allowed, 0–1.
     pub vacuum_share: Option<f64>,
     /// From the start of the pull to the pour, s.
     pub vacuum_lead_s: Option<f64>,
-    /// Vacuum 10 s after the pour, kPa below ambient.
+    /// Vacuum 10 s after the pour, counted the same way, kPa below ambient.
     pub vacuum_after_kpa: Option<f64>,
     /// Mean cover gas in the 2 min before, L/min.
     pub gas_flow_l_min: Option<f64>,

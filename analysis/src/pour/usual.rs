@@ -12,6 +12,8 @@ use crate::time::Micros;
 
 /// Good pulls that make a usual.
 pub const PULLS_FOR_USUAL: usize = 10;
+/// The time constant is that of so many of the last good pulls: enough to tell its scatter too.
+const PULLS_FOR_TAU: usize = 20;
 /// A depth less sure than this share of it does not enter.
 const SURE: f64 = 0.03;
 /// A time constant less sure than this share of it does not enter.
@@ -19,9 +21,9 @@ const TAU_SURE: f64 = 0.2;
 /// Flask diameters differ by half an inch, heights by an inch or more (common practice).
 const DIAMETER_STEP_MM: f64 = 12.7;
 const HEIGHT_STEP_MM: f64 = 25.4;
-/// From one spell to the next a time constant wanders by a tenth, as pump and oil warm. An
+/// Beside what twenty pulls show, a time constant wanders by this, as pump and oil warm. An
 /// assumption: nobody has published such a spread.
-const TAU_WANDERS: f64 = 0.1;
+const TAU_WANDERS: f64 = 0.04;
 /// A time constant is never taken to scatter by more than this.
 const TAU_SPREAD_AT_MOST: f64 = 0.35;
 
@@ -80,6 +82,27 @@ impl Usuals {
 /// A machine's usual pulls at `at`, from assembled or context-free rows in any order: those
 /// since the last change of gasket.
 pub fn usuals(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Usuals {
+    let (pulls, pours) = on_gasket(rows, context, machine, at);
+    let mut by_size: BTreeMap<Option<FlaskSize>, Vec<&PullRow>> = BTreeMap::new();
+    for pull in pulls {
+        let size = size_of(pull, &pours, context);
+        by_size.entry(size).or_default().push(pull);
+    }
+    Usuals {
+        by_size: by_size
+            .into_iter()
+            .filter_map(|(size, pulls)| Some((size, anchor(pulls.into_iter())?)))
+            .collect(),
+    }
+}
+
+/// A machine's pulls on the gasket in force at `at`, and all of its pours, each in order of time.
+pub(crate) fn on_gasket<'a>(
+    rows: &'a [Row],
+    context: &Context,
+    machine: &str,
+    at: Micros,
+) -> (Vec<&'a PullRow>, Vec<PourRow>) {
     let gaskets = gaskets_of(machine, context);
     let since = gaskets.iter().rev().find(|change| **change <= at);
     let until = gaskets.iter().find(|change| **change > at);
@@ -95,17 +118,7 @@ pub fn usuals(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Usu
     pulls.retain(|p| p.opened_at < at && until.is_none_or(|u| p.opened_at < *u));
     pulls.sort_by_key(|p| p.opened_at);
     pours.sort_by_key(|p| p.at);
-    let mut by_size: BTreeMap<Option<FlaskSize>, Vec<&PullRow>> = BTreeMap::new();
-    for pull in pulls {
-        let size = size_of(pull, &pours, context);
-        by_size.entry(size).or_default().push(pull);
-    }
-    Usuals {
-        by_size: by_size
-            .into_iter()
-            .filter_map(|(size, pulls)| Some((size, anchor(pulls.into_iter())?)))
-            .collect(),
-    }
+    (pulls, pours)
 }
 
 /// The size of the flask that a pull was on: of the pour into it, or of the next pour of the
@@ -121,21 +134,23 @@ pub(crate) fn size_of(pull: &PullRow, pours: &[PourRow], context: &Context) -> O
 
 /// Whether this pull is one that a usual may be made of.
 pub(crate) fn counts(pull: &PullRow) -> bool {
-    pull.verdict == Verdict::Good
-        && pull
-            .settled_share()
-            .is_some_and(|(share, se)| se <= SURE * share)
+    pull.verdict == Verdict::Good && pull.settled_share().is_some_and(is_sure)
+}
+
+/// Whether a settled share with its standard error is known well enough to compare.
+pub(crate) fn is_sure((share, se): (f64, f64)) -> bool {
+    se <= SURE * share
 }
 
 /// The usual of good pulls, given in order of time: the depth of the first ten, the time constant
-/// of the last ten; none until there are ten.
+/// of the last twenty; none until there are ten.
 /// Medians, so that a leak or two among the ten do not become usual.
 pub(crate) fn anchor<'a>(pulls: impl Iterator<Item = &'a PullRow>) -> Option<UsualPull> {
     let good: Vec<&PullRow> = pulls.filter(|pull| counts(pull)).collect();
     let first = good.get(..PULLS_FOR_USUAL)?;
     // Only the depth is anchored. How fast the pump gets there serves to foretell the depth, and
-    // is taken from the last ten, since it wanders with seal, filter and oil.
-    let last = &good[good.len() - PULLS_FOR_USUAL..];
+    // is taken from the last twenty, since it wanders with seal, filter and oil.
+    let last = &good[good.len().saturating_sub(PULLS_FOR_TAU)..];
     let mut shares: Vec<f64> = first
         .iter()
         .filter_map(|pull| Some(pull.settled_share()?.0))

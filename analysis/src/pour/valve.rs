@@ -137,7 +137,9 @@ impl Vacuum {
 
     fn at_rest(&mut self, reading: Reading, before: Option<Reading>) -> Option<Change> {
         let gap_s = before.map_or(0.0, |b| reading.at.seconds_since(b.at));
-        if reading.value - self.rest.level() <= self.rest.threshold() {
+        // The first reading of all is at rest unless it is too deep for a wrong zero.
+        let first_of_all = self.rest.unknown() && self.rest.may_be_zero(reading.value);
+        if first_of_all || reading.value - self.rest.level() <= self.rest.threshold() {
             self.state = State::Resting;
             self.rest.follow(reading.value, gap_s.min(30.0));
             return None;

@@ -33,6 +33,8 @@ pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
         seal_age_pours: None,
         remelt_percent: None,
         metal_g: None,
+        probe_series: None,
+        probe_offset_k: None,
         set_aside: None,
     }
 }

@@ -107,6 +107,11 @@ impl StatusBoard {
         self.post(format!("pourbook/{}/advice", level(machine)), advice);
     }
 
+    /// What was last posted on a topic, as JSON.
+    pub fn latest(&self, topic: &str) -> Option<Vec<u8>> {
+        self.posts().latest.get(topic).map(|post| post.1.clone())
+    }
+
     /// Posts a machine's last pour.
     pub fn pour(&self, machine: &str, row: &impl Serialize) {
         self.post(format!("pourbook/{}/pour", level(machine)), row);

@@ -24,6 +24,7 @@ use crate::journal::{Close, Committed, Entry, JournalMetrics, JournalReader, Rea
 use crate::mqtt::status::StatusBoard;
 use crate::records::Records;
 use crate::records::sessions::{NewSession, Published};
+use crate::session::alarms::Alarms;
 use crate::session::filed::free_name;
 use crate::session::jobs::{Done, Job, Jobs, PublishedSession};
 use crate::session::keeper::{ClosePlan, Keeper, Step};
@@ -89,6 +90,7 @@ pub(super) struct MachineBench {
 pub(super) struct Session {
     pub(super) name: String,
     pub(super) live: Live,
+    pub(super) alarms: Alarms,
     /// When its settled feed was last begun.
     pub(super) anew_at: Micros,
 }
@@ -300,6 +302,7 @@ impl Bench {
             Session {
                 name,
                 live,
+                alarms: Alarms::default(),
                 anew_at,
             },
         );

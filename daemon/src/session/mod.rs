@@ -1,6 +1,7 @@
 //! Sessions: when one opens and closes, what of the journal it claims, and how its trace, its
 //! pours and its records come about.
 
+mod alarms;
 pub mod anew;
 pub mod bench;
 pub mod filed;

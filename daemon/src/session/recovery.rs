@@ -10,6 +10,7 @@ use tracing::info;
 use uuid::Uuid;
 
 use crate::journal::{Close, Entry};
+use crate::session::alarms::Alarms;
 use crate::session::bench::{Bench, BenchSetup, MachineBench, Session};
 use crate::session::keeper::{Keeper, KeeperSetup, OpenSession, Rules, Step, Window};
 use crate::session::live::Live;
@@ -219,6 +220,7 @@ fn replay(bench: &mut Bench) -> anyhow::Result<()> {
                 Session {
                     name: session,
                     live,
+                    alarms: Alarms::default(),
                     anew_at: now,
                 },
             );

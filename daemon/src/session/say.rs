@@ -1,13 +1,20 @@
 //! What the bench says while it works: to the log, and to whoever follows the status topics of a
-//! broker of the shop's own. One piece of advice at a time, while it can still be followed: a
-//! verdict on a pull ends with the pour or with the pull.
+//! broker of the shop's own. One piece of advice at a time, while it can still be followed
+//! ([`super::alarms`]): verdicts on pulls and lost cover gas end with the pour, and that a gasket
+//! is due is said once, when nothing else is going on.
 
+use std::sync::Arc;
+
+use analysis::pour::seal_due::SealDue;
 use analysis::pour::{Event, Verdict};
+use analysis::stage::Stage;
 use analysis::time::Micros;
 use analysis::units::ShownIn;
 use tracing::{info, warn};
 
+use super::alarms::{Alarms, Said};
 use super::bench::Bench;
+use super::metadata::setup;
 use super::settle;
 use crate::mqtt::status::{Advice, MachineStatus};
 use crate::records::Result;
@@ -40,39 +47,89 @@ impl Bench {
                     *settles_at_kpa,
                     *usual_kpa,
                 );
-                if level == "good" {
-                    info!("{machine}: {sentence}");
-                } else {
-                    warn!("{machine}: {sentence}");
-                }
-                self.advise(machine, level, sentence);
+                self.say(machine, |alarms| {
+                    alarms.pull(Said::new("pull", level, sentence))
+                });
             }
-            Event::PullClosed { at, .. } if now.seconds_since(*at) <= STALE_ADVICE_S => {
-                self.advise(machine, "over", "The pull is over.".into());
+            Event::PullClosed { .. } => {
+                self.say(machine, |alarms| alarms.pull_over("The pull is over."));
             }
             Event::Poured(pour) => {
                 info!("{machine}: poured at {}", self.clock_of(pour.at));
-                if now.seconds_since(pour.at) <= STALE_ADVICE_S {
-                    self.advise(machine, "over", "Poured.".into());
-                }
+                self.say(machine, Alarms::poured);
+            }
+            Event::GasLow { at, .. } if now.seconds_since(*at) > STALE_ADVICE_S => {}
+            Event::GasLow {
+                flow_l_min,
+                usual_l_min,
+                least_l_min,
+                stage,
+                ..
+            } => {
+                let shown = &self.setup.config.shop.shown_in;
+                let (level, sentence) =
+                    about_gas(shown, *flow_l_min, *usual_l_min, *least_l_min, *stage);
+                self.say(machine, |alarms| {
+                    alarms.gas(Said::new("gas", level, sentence))
+                });
+            }
+            Event::GasLowOver { flow_l_min, .. } => {
+                let shown = &self.setup.config.shop.shown_in;
+                let sentence = match flow_l_min {
+                    Some(flow) => format!("Gas {} again.", shown.flow(*flow)),
+                    None => "No hot metal that needs gas.".to_owned(),
+                };
+                self.say(machine, |alarms| alarms.gas_over(&sentence));
             }
             _ => {}
         }
     }
 
-    fn advise(&self, machine: &str, level: &str, sentence: String) {
+    /// Says what changes at a machine's alarms, if anything does, to the log and to whoever
+    /// follows its advice. The newest session of a machine is the one that speaks.
+    fn say(&mut self, machine: &str, change: impl FnOnce(&mut Alarms) -> Option<Said>) {
+        let at = self.now();
+        let session = self.machines.get_mut(machine);
+        let Some(said) = session
+            .and_then(|bench| bench.lives.values_mut().next_back())
+            .and_then(|session| change(&mut session.alarms))
+        else {
+            return;
+        };
+        if matches!(said.level, "good" | "over") {
+            info!("{machine}: {}", said.sentence);
+        } else {
+            warn!("{machine}: {}", said.sentence);
+        }
         if let Some(board) = &self.setup.board {
             let advice = Advice {
-                at: self.now(),
-                about: "pull".into(),
-                level: level.into(),
-                sentence,
+                at,
+                about: said.about.into(),
+                level: said.level.into(),
+                sentence: said.sentence,
             };
             board.advice(machine, &advice);
         }
     }
 
-    /// Tells a machine's live detectors what its good pulls are like with the flask that is next.
+    /// Says what has waited until nothing else is going on: that a seal is due.
+    fn say_when_quiet(&mut self) {
+        let quiet: Vec<Arc<str>> = self
+            .machines
+            .iter()
+            .filter(|(_, machine)| {
+                let session = machine.lives.values().next_back();
+                session.is_some_and(|s| is_quiet(s.live.now().stage))
+            })
+            .map(|(name, _)| Arc::clone(name))
+            .collect();
+        for machine in quiet {
+            self.say(&machine, Alarms::quiet);
+        }
+    }
+
+    /// Tells a machine's live detectors what its good pulls are like with the flask that is next,
+    /// and takes note if its gasket is due.
     /// Without an answer from the records, pulls are held against the floor alone.
     pub(super) fn learn_usual(&mut self, machine: &str) {
         let now = self.now();
@@ -84,19 +141,22 @@ impl Bench {
             return;
         }
         let learnt = || -> Result<_> {
-            let usuals = settle::usuals(records, config, machine, now)?;
+            let standing = settle::standing(records, config, machine, now)?;
             let mut by_session = Vec::new();
             for id in bench.lives.keys() {
                 let size = records.next_flask(*id, now)?.and_then(|f| f.card.size());
-                by_session.push((*id, usuals.of(size)));
+                by_session.push((*id, standing.usuals.of(size)));
             }
-            Ok(by_session)
+            Ok((by_session, standing.seal))
         };
         match learnt() {
-            Ok(by_session) => {
+            Ok((by_session, seal)) => {
+                let ambient_kpa = setup(config, machine).ambient_kpa;
+                let sentence = seal.map(|due| about_seal(&config.shop.shown_in, due, ambient_kpa));
                 for (id, usual) in by_session {
                     if let Some(session) = bench.lives.get_mut(&id) {
                         session.live.set_usual(usual);
+                        session.alarms.seal(sentence.clone());
                     }
                 }
             }
@@ -110,7 +170,9 @@ impl Bench {
             .to_string()
     }
 
-    pub(super) fn post_status(&self, now: Micros) {
+    /// Posts how every machine is doing, and what has waited for a quiet moment.
+    pub(super) fn post_status(&mut self, now: Micros) {
+        self.say_when_quiet();
         let Some(board) = &self.setup.board else {
             return;
         };
@@ -182,6 +244,56 @@ fn about_pull(
     }
 }
 
+/// The level and the sentence of a lost cover. Nobody pours without it; before the metal is
+/// molten there is time to look.
+fn about_gas(
+    shown: &ShownIn,
+    flow_l_min: f64,
+    usual_l_min: Option<f64>,
+    least_l_min: f64,
+    stage: Stage,
+) -> (&'static str, String) {
+    let flow = shown.flow(flow_l_min);
+    let beside = match usual_l_min {
+        Some(usual) => format!("{}, usual {}", flow.number(), shown.flow(usual)),
+        None => format!("{}, least {}", flow.number(), shown.flow(least_l_min)),
+    };
+    match stage {
+        Stage::Molten | Stage::Pulling => (
+            "stop",
+            format!("Gas {beside}. Don't pour. Look at cylinder, valve and hose."),
+        ),
+        _ => (
+            "look",
+            format!("Gas {beside}. Look at cylinder, valve and hose."),
+        ),
+    }
+}
+
+/// The sentence of a gasket that is due.
+fn about_seal(shown: &ShownIn, due: SealDue, ambient_kpa: f64) -> String {
+    match due {
+        SealDue::Fading {
+            lately_share,
+            usual_share,
+        } => format!(
+            "Seal fades: vacuum lately {}, {} below air when new. Change the gasket before the \
+             next flask.",
+            shown.vacuum(lately_share * ambient_kpa).number(),
+            shown.vacuum(usual_share * ambient_kpa)
+        ),
+        SealDue::Aged { pours, usual_pours } => format!(
+            "Seal is old: {pours} pours, usually changed after {usual_pours}. Look at the gasket, \
+             and change it if it is worn."
+        ),
+    }
+}
+
+/// Stages in which a caster has a hand free for what is not pressing.
+fn is_quiet(stage: Stage) -> bool {
+    !matches!(stage, Stage::Pulling | Stage::Poured)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -223,6 +335,43 @@ mod tests {
         assert_eq!(
             about_pull(&us, Verdict::Weak, Some(61.0), Some(62.0), Some(85.0)).1,
             "Vacuum 18.3, usual 25.1 inHg below air. Don't pour. Reseat the flask."
+        );
+    }
+
+    #[test]
+    fn lost_gas_and_a_seal_that_is_due_are_told_with_number_usual_and_action() {
+        let metric = ShownIn::from(Scheme::Metric);
+        assert_eq!(
+            about_gas(&metric, 0.4, Some(3.2), 1.0, Stage::Molten),
+            (
+                "stop",
+                "Gas 0.4, usual 3.2 L/min. Don't pour. Look at cylinder, valve and hose.".into()
+            )
+        );
+        assert_eq!(
+            about_gas(&metric, 0.0, None, 1.0, Stage::Melting),
+            (
+                "look",
+                "Gas 0.0, least 1.0 L/min. Look at cylinder, valve and hose.".into()
+            )
+        );
+        let fading = SealDue::Fading {
+            lately_share: 0.795,
+            usual_share: 0.85,
+        };
+        assert_eq!(
+            about_seal(&metric, fading, 100.0),
+            "Seal fades: vacuum lately 795, 850 mbar below air when new. Change the gasket before \
+             the next flask."
+        );
+        let aged = SealDue::Aged {
+            pours: 52,
+            usual_pours: 48,
+        };
+        assert_eq!(
+            about_seal(&metric, aged, 100.0),
+            "Seal is old: 52 pours, usually changed after 48. Look at the gasket, and change it \
+             if it is worn."
         );
     }
 }

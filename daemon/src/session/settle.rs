@@ -8,6 +8,7 @@ use analysis::alloy::Alloys;
 use analysis::gas::cylinder::Cylinder;
 use analysis::pour::assemble::{Card, Context, Correction, Target, assemble};
 use analysis::pour::correction::corrected;
+use analysis::pour::seal_due::{self, SealDue};
 use analysis::pour::usual::{self, Usuals};
 use analysis::pour::{PourRow, PullRow, Row};
 use analysis::probe::ArrestRow;
@@ -161,24 +162,67 @@ pub fn assemble_machine(
     Ok(())
 }
 
-/// What a machine's good pulls are like at `now`, by flask size: those since the last change of
-/// its gasket, compared by the same rule as the assembled rows.
+/// What a machine's past says of the flask that is next.
+#[derive(Debug)]
+pub struct Standing {
+    /// What its good pulls are like, by flask size.
+    pub usuals: Usuals,
+    /// Why its gasket is due, if it is.
+    pub seal: Option<SealDue>,
+}
+
+/// How a machine stands at `now`: its good pulls since the last change of its gasket, compared by
+/// the same rule as the assembled rows, and whether that gasket is due.
 ///
 /// # Errors
 /// When the records refuse.
-pub fn usuals(records: &Records, config: &Config, machine: &str, now: Micros) -> Result<Usuals> {
+pub fn standing(
+    records: &Records,
+    config: &Config,
+    machine: &str,
+    now: Micros,
+) -> Result<Standing> {
     let changes = part_changes(records, config, machine)?;
-    let changed = changes
+    let mut changed: Vec<Micros> = changes
         .iter()
         .filter(|c| c.part == Part::Gasket && c.at <= now)
         .map(|c| c.at)
-        .max();
-    let from = changed.map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
+        .collect();
+    changed.sort_unstable();
+    let from = changed
+        .last()
+        .map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
     let kilns = kilns_since(records, from)?;
     let context = context(records, config, machine, changes, from, &kilns)?;
     let rows = records.features_of(machine, from)?;
     let rows = assemble(rows.into_iter().flat_map(|f| f.rows).collect(), &context);
-    Ok(usual::usuals(&rows, &context, machine, now))
+    let seal = match seal_due::fading(&rows, &context, machine, now) {
+        Some(fading) => Some(fading),
+        None => old_gasket(records, machine, &changed, now)?,
+    };
+    Ok(Standing {
+        usuals: usual::usuals(&rows, &context, machine, now),
+        seal,
+    })
+}
+
+/// Whether the gasket is as old as those before it, which were changed at these times.
+fn old_gasket(
+    records: &Records,
+    machine: &str,
+    changed: &[Micros],
+    now: Micros,
+) -> Result<Option<SealDue>> {
+    let pours = |until: Micros| {
+        records.pours_since_change(machine, crate::records::words::Part::Gasket, until)
+    };
+    let mut lives = Vec::new();
+    for until in changed.iter().skip(1) {
+        // Just before the next one was fitted.
+        lives.extend(pours(Micros(until.0 - 1))?);
+    }
+    let age = pours(now)?;
+    Ok(age.and_then(|age| seal_due::aged(age, &lives)))
 }
 
 /// Pulls and pours apart, each in the order given. A session's upkeep and kilns have done their

@@ -15,12 +15,14 @@
 //! | `delivery` | silences, and readings that come late |
 //! | [`truth`] | what really happened |
 //! | [`seals`] | shops whose gaskets wear out over fifty pours |
+//! | [`pulls`] | benches that do nothing but pull |
 
 mod day;
 mod delivery;
 mod plan;
 mod pouring;
 pub mod probe;
+pub mod pulls;
 pub mod seals;
 mod sensors;
 pub mod trouble;
@@ -34,6 +36,7 @@ use serde::{Deserialize, Serialize};
 use crate::dice::Dice;
 use day::Day;
 use plan::BenchDraw;
+pub use pulls::{PULLS_TEST, PULLS_TUNING, PullBench, pull_bench};
 pub use seals::{SealShop, seal_shop};
 pub use trouble::{Mix, Trouble};
 pub use truth::{CLEAN_S, CLEAN_STEP_S, DrawnFlask, DrawnPour, DrawnPull, DrawnTruth, Worth};

@@ -21,6 +21,7 @@
 //! | [`standardise`] | risks and their differences over a mix of flasks |
 //! | [`covariance`] | standard errors by model, by flask or by session |
 //! | [`spline`] | curves with straight ends |
+//! | [`sup_t`](mod@sup_t) | intervals that hold over a whole curve |
 //! | [`distribution`] | quantiles and tails |
 //! | [`error`] | why there is no answer |
 
@@ -32,6 +33,7 @@ pub mod design;
 pub mod distribution;
 pub mod error;
 pub mod firth;
+pub mod holm;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;
@@ -47,6 +49,7 @@ pub mod session_intercept;
 mod session_likelihood;
 pub mod spline;
 pub mod standardise;
+pub mod sup_t;
 pub mod within_between;
 
 /// A matrix of numbers, rows by columns.

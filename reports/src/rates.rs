@@ -171,6 +171,7 @@ mod tests {
                 ("no-fill".to_owned(), defective / 2),
                 ("broken-pattern".to_owned(), u32::from(n.is_multiple_of(4))),
             ]),
+            counted_blind: None,
             pour_temperature_c: Some(940.0 + f64::from(n)),
             flask_temperature_c: None,
             vacuum_kpa: None,

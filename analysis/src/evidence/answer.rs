@@ -223,10 +223,31 @@ impl Judged {
             advised: advise::advised(key, standing, poured, ask),
             second_opinion: found.and_then(|f| f.second_opinion.clone()),
             moves_together: together::together(own),
-            notes: found.map_or_else(Vec::new, |f| f.study.fits.most.plan.notes.clone()),
+            notes: found.map_or_else(Vec::new, |f| {
+                let mut notes = f.study.fits.most.plan.notes.clone();
+                notes.push(blindness(own));
+                notes
+            }),
             effective_events: standing.budget.effective_events,
         }
     }
+}
+
+/// Whether the counting eyes knew the temperature: they find what they expect.
+fn blindness(own: &[&Row]) -> String {
+    let blind = own
+        .iter()
+        .filter(|r| r.flask.counted_blind == Some(true))
+        .count();
+    if blind == own.len() {
+        return "All flasks were counted by someone who did not know the pour temperature."
+            .to_owned();
+    }
+    format!(
+        "{blind} of {} flasks were counted by someone who did not know the pour temperature; eyes \
+         that know it find what they expect.",
+        own.len()
+    )
 }
 
 /// Grades are for the standing question, asked in the standing way: whoever asks in many ways finds

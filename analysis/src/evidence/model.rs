@@ -14,6 +14,7 @@ use crate::stats::covariance::{Covariance, Estimate, Uncertainty};
 use crate::stats::error::StatsError;
 use crate::stats::holm::holm;
 use crate::stats::session_intercept::{self, Extent};
+use crate::units::ShownIn;
 
 /// How a model is fitted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -177,6 +178,7 @@ pub(super) fn model(rows: &[&Row], ask: &Question, pooled: Option<f64>) -> Resul
     model.flasks = kept.len();
     model.sessions = sessions.len();
     adjust(&mut model.terms);
+    say(&mut model, &plan, &kept, &ask.shown_in);
     if !model.terms.iter().all(finite) {
         return Err("No model: its figures run out of range.".to_owned());
     }
@@ -200,7 +202,7 @@ fn told(fit: &Fitted, spread: Spread) -> Result<Model, StatsError> {
                     .covariance
                     .estimate(weights.dot(&fit.coef), &weights, 0.95),
             };
-            Ok(term(name, factor, &estimate))
+            Ok(term(name, factor, fit.plan.has_bend(), &estimate))
         })
         .collect::<Result<Vec<Term>, StatsError>>()?;
     Ok(Model {
@@ -234,7 +236,12 @@ fn mixed(plan: &Plan, rows: &[&Row]) -> Result<Model, StatsError> {
             let mut contrast = Vector::zeros(width);
             contrast.rows_mut(0, weights.len()).copy_from(&weights);
             let cov: &Covariance = &fit.covariance;
-            term(name, factor, &cov.estimate(estimate, &contrast, 0.95))
+            term(
+                name,
+                factor,
+                plan.has_bend(),
+                &cov.estimate(estimate, &contrast, 0.95),
+            )
         })
         .collect();
     let mut notes: Vec<String> = fit
@@ -267,20 +274,16 @@ fn capital(words: &str) -> String {
         .unwrap_or_default()
 }
 
-/// One line of the table.
-fn term(name: String, factor: Option<Factor>, e: &Estimate) -> Term {
-    let bend = name.contains("_bend_");
+/// One line of the table. A term of a curve has no odds ratio: what a degree does depends on where
+/// it is.
+fn term(name: String, factor: Option<Factor>, curve: bool, e: &Estimate) -> Term {
+    let bent = curve && factor == Some(Factor::PourTemperature);
     let level = factor.is_some_and(Factor::groups);
-    let step = factor.filter(|_| !bend).map(Factor::step);
+    let step = factor.filter(|_| !bent).map(Factor::step);
     let ratio = |v: f64| {
         step.map(|s| (v * s).exp())
             .filter(|r| r.is_finite() && *r > 0.0)
     };
-    let odds_ratio = ratio(e.estimate);
-    let (low, high) = (e.low.and_then(ratio), e.high.and_then(ratio));
-    let sentence = factor
-        .zip(odds_ratio)
-        .map(|(f, ratio)| words(&name, f, ratio, low, high));
     Term {
         unit: factor
             .filter(|_| !level)
@@ -295,36 +298,21 @@ fn term(name: String, factor: Option<Factor>, e: &Estimate) -> Term {
         low: e.low.filter(|v| v.is_finite()),
         high: e.high.filter(|v| v.is_finite()),
         step,
-        odds_ratio,
-        odds_ratio_low: low,
-        odds_ratio_high: high,
-        sentence,
+        odds_ratio: ratio(e.estimate),
+        odds_ratio_low: e.low.and_then(ratio),
+        odds_ratio_high: e.high.and_then(ratio),
+        sentence: None,
         name,
     }
 }
 
-/// A term for someone who never took statistics.
-fn words(name: &str, factor: Factor, ratio: f64, low: Option<f64>, high: Option<f64>) -> String {
-    let what = if factor.groups() {
-        format!("In flasks of {} the", name.replace(": ", " "))
-    } else {
-        format!(
-            "For {} {} more of {}, the",
-            factor.step(),
-            match factor.unit() {
-                Some("Cel") => "°C",
-                Some("1") => "(share)",
-                Some("d") => "days",
-                Some(unit) => unit,
-                None => "",
-            },
-            factor.words()
-        )
-    };
-    let sure = match low.zip(high) {
+/// A term for someone who never took statistics; `base` is the level that others are compared with.
+fn words(term: &Term, factor: Factor, base: Option<&str>, shown: &ShownIn) -> Option<String> {
+    let ratio = term.odds_ratio?;
+    let sure = match term.odds_ratio_low.zip(term.odds_ratio_high) {
         None => "how sure cannot be said from so few sessions".to_owned(),
         Some((low, high)) => format!(
-            "between {low:.2} and {high:.2} times with 95 % confidence{}",
+            "95 % confidence {low:.2} to {high:.2}{}",
             if low <= 1.0 && high >= 1.0 {
                 ", so it may do nothing"
             } else {
@@ -332,7 +320,43 @@ fn words(name: &str, factor: Factor, ratio: f64, low: Option<f64>, high: Option<
             }
         ),
     };
-    format!("{what} odds of a bad piece are {ratio:.2} times what they were ({sure}).")
+    if factor.groups() {
+        return Some(format!(
+            "The odds of a bad piece in {} are {ratio:.2} times those in {} ({sure}).",
+            term.name.replace(": ", " "),
+            base.unwrap_or("the others")
+        ));
+    }
+    let step = match factor.unit() {
+        Some("Cel") => format!("{} more", shown.difference(factor.step())),
+        Some("1") => format!("{} % more", factor.step() * 100.0),
+        Some("kPa") => format!("{} more", shown.vacuum(factor.step())),
+        Some("L/min") => format!("{} more", shown.flow(factor.step())),
+        Some("g") => format!("{} more", shown.mass(factor.step())),
+        Some("d") => format!("{} days more", factor.step()),
+        Some(unit) => format!("{} {unit} more", factor.step()),
+        None => return None,
+    };
+    Some(format!(
+        "Each {step} of {} multiplies the odds of a bad piece by {ratio:.2} ({sure}).",
+        factor.words()
+    ))
+}
+
+/// Puts every term into words.
+fn say(model: &mut Model, plan: &Plan, rows: &[&Row], shown: &ShownIn) {
+    for ((_, factor, _), term) in plan.told().iter().zip(&mut model.terms) {
+        let Some(factor) = factor else { continue };
+        let base = factor.groups().then(|| plan.base(*factor, rows)).flatten();
+        term.sentence = words(term, *factor, base.as_deref(), shown);
+    }
+    if plan.has_bend() {
+        model.notes.push(
+            "The pour temperature is a curve: what a degree does depends on where it is, so read \
+             the curve and not its terms."
+                .to_owned(),
+        );
+    }
 }
 
 /// Holm's adjustment over the terms but the intercept.

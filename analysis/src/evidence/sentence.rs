@@ -291,18 +291,18 @@ fn advice(m: &Material, advised: &Advised) -> String {
                 .map_or_else(String::new, |t| format!(" Keep to your usual {}.", at(t)))
         );
     };
-    let by = match a.change_low.zip(a.change_high) {
-        Some((low, high)) => format!(
-            "about {} bad pieces in a hundred than at {} ({})",
-            pieces(change),
-            at(against),
-            limits(low, high)
-        ),
-        None => format!(
+    let about = if percent_number(change.abs()) == "0" {
+        format!("about as many bad pieces as at {}", at(against))
+    } else {
+        format!(
             "about {} bad pieces in a hundred than at {}",
             pieces(change),
             at(against)
-        ),
+        )
+    };
+    let by = match a.change_low.zip(a.change_high) {
+        Some((low, high)) => format!("{about} ({})", limits(low, high)),
+        None => about,
     };
     let mut parts = Vec::new();
     let follows = m.usual_c.is_some_and(|u| (u - pour).abs() <= 2.0 * ALIKE_K);
@@ -332,7 +332,7 @@ fn advice(m: &Material, advised: &Advised) -> String {
             at(pour)
         ));
     }
-    if !advised.claimed && !alike {
+    if advised.clear && !advised.claimed && !alike {
         let against_it: Vec<&str> = a
             .caps
             .iter()

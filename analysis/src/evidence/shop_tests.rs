@@ -63,6 +63,7 @@ impl Bench {
             defective: Some(bad),
             defective_steering: Some(bad),
             kinds: std::collections::BTreeMap::new(),
+            counted_blind: None,
             pour_temperature_c: Some(pour.pour_c),
             flask_temperature_c: None,
             vacuum_kpa: None,

@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use super::advise::ALIKE_K;
 use super::budget::Budget;
 use super::doubts::one_session_decides;
 use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
@@ -153,15 +154,14 @@ impl<'a, 'b> Shop<'a, 'b> {
         )
     }
 
-    /// What stands against a claim at `point`, whatever its interval says.
-    fn objections(
+    /// What stands against any claim, whatever the curve says.
+    fn conditions(
         &self,
         study: &Study<'a, 'b>,
-        point: usize,
         key: &Key,
         rows: &[&'b Row<'a>],
         until: Option<Micros>,
-    ) -> (Vec<Cap>, Option<SecondOpinion>) {
+    ) -> Vec<Cap> {
         let mut caps = Vec::new();
         let budget = Budget::of(rows, self.pooled);
         caps.extend(enough_for_a_claim(&budget));
@@ -209,6 +209,19 @@ impl<'a, 'b> Shop<'a, 'b> {
                 "the defects are so few or so one-sided that only a penalised fit has an answer",
             ));
         }
+        caps
+    }
+
+    /// What stands against a claim at `point`, whatever its interval says.
+    fn objections(
+        &self,
+        study: &Study<'a, 'b>,
+        point: usize,
+        key: &Key,
+        rows: &[&'b Row<'a>],
+        until: Option<Micros>,
+    ) -> (Vec<Cap>, Option<SecondOpinion>) {
+        let mut caps = self.conditions(study, key, rows, until);
         let (fits, curve) = study.deciding();
         if study.curve.falls(point) {
             if let Some(session) =
@@ -242,45 +255,55 @@ impl<'a, 'b> Shop<'a, 'b> {
         (caps, second)
     }
 
-    /// Whether a claim is still good: supported, its interval below 0, nothing against it.
+    /// Whether what a claim said is still seen: supported, its interval below 0. The point is that of
+    /// the claim, or of the third temperature that the shop has moved on to.
+    fn seen(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        claim: &Claim,
+    ) -> Result<(Study<'a, 'b>, usize), Cap> {
+        let usual_c = self.usual(key, moment.until);
+        let study = self
+            .study(moment, key, claim.against_c)
+            .map_err(|why| Cap::new("no-model", why.words()))?;
+        let Some(mut point) = study.curve.nearest(claim.pour_c) else {
+            return Err(Cap::new(
+                "no-longer-supported",
+                "too few flasks are near the temperature that was advised",
+            ));
+        };
+        let at = |t: f64| usual_c.is_some_and(|usual| (usual - t).abs() <= FOLLOWED_K);
+        if usual_c.is_some() && !at(claim.pour_c) && !at(claim.against_c) {
+            // What was shown is of use where the third temperature is shown to be better than the
+            // old one as well.
+            match usual_c.and_then(|usual| study.curve.nearest(usual)) {
+                Some(third) if study.holds(third) => point = third,
+                _ => {
+                    return Err(Cap::new(
+                        "moved-on",
+                        "what an earlier look showed is of other temperatures than today's",
+                    ));
+                }
+            }
+        }
+        if !study.holds(point) {
+            return Err(Cap::new(
+                "no-longer-shown",
+                "what an earlier look showed is no longer clear",
+            ));
+        }
+        Ok((study, point))
+    }
+
+    /// The claim as it stands now, if it is still seen and nothing is against it.
     fn still(
         &self,
         moment: &mut Moment<'a, 'b>,
         key: &Key,
         claim: &Claim,
     ) -> Result<Found<'a, 'b>, Vec<Cap>> {
-        let lost = |code: &str, reason: String| vec![Cap::new(code, reason)];
-        let usual_c = self.usual(key, moment.until);
-        let study = self
-            .study(moment, key, claim.against_c)
-            .map_err(|why| lost("no-model", why.words()))?;
-        let Some(mut point) = study.curve.nearest(claim.pour_c) else {
-            return Err(lost(
-                "no-longer-supported",
-                "too few flasks are near the temperature that was advised".to_owned(),
-            ));
-        };
-        let at = |t: f64| usual_c.is_some_and(|usual| (usual - t).abs() <= FOLLOWED_K);
-        if usual_c.is_some() && !at(claim.pour_c) && !at(claim.against_c) {
-            // The shop has moved on to a third temperature: what was shown is of use where that one
-            // is shown to be better than the old one as well.
-            match usual_c.and_then(|usual| study.curve.nearest(usual)) {
-                Some(third) if study.holds(third) => point = third,
-                _ => {
-                    return Err(lost(
-                        "moved-on",
-                        "what an earlier look showed is of other temperatures than today's"
-                            .to_owned(),
-                    ));
-                }
-            }
-        }
-        if !study.holds(point) {
-            return Err(lost(
-                "no-longer-shown",
-                "what an earlier look showed is no longer clear".to_owned(),
-            ));
-        }
+        let (study, point) = self.seen(moment, key, claim).map_err(|cap| vec![cap])?;
         let rows = moment.strata.get(key).cloned().unwrap_or_default();
         let (caps, second_opinion) = self.objections(&study, point, key, &rows, moment.until);
         if !caps.is_empty() {
@@ -308,11 +331,14 @@ impl<'a, 'b> Shop<'a, 'b> {
     ) -> Option<Claim> {
         let usual_c = self.usual(key, moment.until);
         // A claim stays while it holds against what was usual when it was made, so that a shop that
-        // follows it does not lose it.
+        // follows it does not lose it. What else is against it is asked of all flasks, now.
         if let Some(claim) = before
-            && let Ok(found) = self.still(moment, key, &claim)
+            && let Ok((study, point)) = self.seen(moment, key, &claim)
         {
-            return found.claim;
+            return Some(Claim {
+                pour_c: study.curve.at[point].pour_c,
+                against_c: claim.against_c,
+            });
         }
         let usual_c = usual_c?;
         let study = self.study(moment, key, usual_c).ok()?;
@@ -447,6 +473,13 @@ impl<'a, 'b> Shop<'a, 'b> {
                 "no-interval",
                 "the sessions are too few or too unlike for an interval",
             )),
+            Some(point) if (study.curve.at[point].pour_c - usual_c).abs() < ALIKE_K => {
+                caps.push(Cap::new(
+                    "nothing-better",
+                    "nothing that was tried enough does better than the usual temperature",
+                ));
+                caps.extend(self.conditions(&study, key, &rows, None));
+            }
             Some(point) => {
                 if caps.is_empty() {
                     caps.push(self.not_claimed(&study, point, &standing.look));

@@ -157,6 +157,16 @@ fn levels(rows: &[&Row], factor: Factor) -> BTreeMap<String, usize> {
     counted
 }
 
+/// The level that the others are compared with.
+fn commonest(rows: &[&Row], factor: Factor) -> Option<String> {
+    let counted = levels(rows, factor);
+    let most = counted.values().max().copied().unwrap_or(0);
+    counted
+        .into_iter()
+        .find(|(_, n)| *n == most)
+        .map(|(l, _)| l)
+}
+
 /// Terms in their order, as many as fit.
 fn in_order(
     rows: &[&Row],
@@ -330,13 +340,11 @@ impl Plan {
     }
 
     fn add_group(&mut self, factor: Factor, rows: &[&Row]) {
-        let counted = levels(rows, factor);
-        let most = counted.values().max().copied().unwrap_or(0);
-        let base = counted
-            .iter()
-            .find(|(_, n)| **n == most)
-            .map(|(l, _)| l.clone());
-        for level in counted.into_keys().filter(|l| Some(l) != base.as_ref()) {
+        let base = commonest(rows, factor);
+        for level in levels(rows, factor)
+            .into_keys()
+            .filter(|l| Some(l) != base.as_ref())
+        {
             self.columns.push(Column::Level { factor, level });
         }
     }
@@ -372,6 +380,11 @@ impl Plan {
                 names.join(", ")
             ));
         }
+    }
+
+    /// The level of a grouping that has no column.
+    pub(super) fn base(&self, factor: Factor, rows: &[&Row]) -> Option<String> {
+        commonest(rows, factor).map(|level| format!("{} {level}", factor.name()))
     }
 
     pub(super) fn has_pour(&self) -> bool {

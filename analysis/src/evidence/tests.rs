@@ -26,6 +26,7 @@ fn flask(day: i64, number: usize) -> Flask {
         defective: Some(1),
         defective_steering: Some(1),
         kinds: BTreeMap::from([("gas-porosity".to_owned(), 1)]),
+        counted_blind: None,
         pour_temperature_c: Some(968.0),
         flask_temperature_c: None,
         vacuum_kpa: None,

@@ -1,6 +1,8 @@
 //! Settings that move together. Where the pour got hotter whenever the flask did, the figures cannot
 //! say which of the two did it: they are named, and credit is not split.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 use super::factor::Factor;
@@ -8,8 +10,10 @@ use super::rows::{Row, origin};
 
 /// From this correlation on, either way, two settings count as moving together.
 pub(super) const TOGETHER: f64 = 0.8;
-/// Fewest flasks with both settings that a correlation is told from.
+/// Fewest flasks with both settings that a correlation is told from …
 const FEWEST: usize = 10;
+/// … and fewest sessions: settings move by the day.
+const FEWEST_SESSIONS: usize = 10;
 
 /// Settings looked at, each against the others.
 const SETTINGS: [Factor; 9] = [
@@ -39,11 +43,16 @@ pub struct Together {
 /// where one did not move.
 pub(super) fn correlation(rows: &[&Row], a: Factor, b: Factor) -> Option<f64> {
     let from = origin(rows);
+    let mut sessions = BTreeSet::new();
     let pairs: Vec<(f64, f64)> = rows
         .iter()
-        .filter_map(|r| Some((a.value(r, from)?, b.value(r, from)?)))
+        .filter_map(|r| {
+            let pair = (a.value(r, from)?, b.value(r, from)?);
+            sessions.insert(r.flask.session.as_str());
+            Some(pair)
+        })
         .collect();
-    if pairs.len() < FEWEST {
+    if pairs.len() < FEWEST || sessions.len() < FEWEST_SESSIONS {
         return None;
     }
     let n = pairs.len() as f64;

@@ -210,10 +210,8 @@ fn print_stratum(stratum: &Stratum, shown: &ShownIn) -> anyhow::Result<()> {
         let every = stratum.curve.len().div_ceil(12);
         let some: Vec<CurvePoint> = stratum.curve.iter().step_by(every).cloned().collect();
         out::line("By the model, other settings held equal (the intervals hold all at once):")?;
-        out::table(
-            &["pour at", "rate", "95 % interval", "flasks within 10 °C"],
-            &rows(&some),
-        )?;
+        let near = format!("flasks within {}", shown.difference(10.0));
+        out::table(&["pour at", "rate", "95 % interval", &near], &rows(&some))?;
     }
     Ok(())
 }
@@ -391,6 +389,7 @@ mod tests {
             defective: Some(13),
             defective_steering: None,
             kinds: BTreeMap::from([("gas-porosity".to_owned(), 5)]),
+            counted_blind: None,
             pour_temperature_c: None,
             flask_temperature_c: None,
             vacuum_kpa: None,

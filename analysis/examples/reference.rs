@@ -1,6 +1,10 @@
 //! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
 //! which compute the same with other packages: `reference proportions`, `reference units`,
-//! `reference air`, `reference cooling`, or `reference rates FILE.csv` (columns cluster, events, trials).
+//! `reference air`, `reference cooling`, `reference rates FILE.csv` (columns cluster, events,
+//! trials), or `reference models FILE.json` (tables to fit models to).
+
+#[path = "reference/models.rs"]
+mod models;
 
 use std::process::ExitCode;
 
@@ -22,7 +26,11 @@ fn main() -> ExitCode {
         ["air"] => Ok(air()),
         ["cooling"] => Ok(cooling()),
         ["rates", file] => rates(file),
-        _ => Err("use: reference proportions | units | air | cooling | rates FILE.csv".to_owned()),
+        ["models", file] => models::models(file),
+        _ => Err(
+            "use: reference proportions | units | air | cooling | rates FILE.csv | models FILE.json"
+                .to_owned(),
+        ),
     };
     match answer {
         Ok(json) => {

@@ -34,20 +34,27 @@ pub mod distribution;
 pub mod error;
 pub mod firth;
 pub mod holm;
+mod firth_likelihood;
+#[cfg(test)]
+mod firth_tests;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;
 pub mod median;
 #[cfg(test)]
-mod model_spread_tests;
+mod model_edge_tests;
 #[cfg(test)]
 mod model_tests;
 mod newton;
 pub mod proportion;
+#[cfg(test)]
+mod published;
 pub mod rate;
 pub mod session_intercept;
 mod session_likelihood;
 pub mod spline;
+#[cfg(test)]
+mod spread_tests;
 pub mod standardise;
 pub mod sup_t;
 pub mod within_between;

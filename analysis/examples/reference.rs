@@ -1,8 +1,11 @@
 //! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
 //! which compute the same with other packages: `reference proportions`, `reference units`,
 //! `reference air`, `reference cooling`, `reference rates FILE.csv` (columns cluster, events,
-//! trials), or `reference models FILE.json` (tables to fit models to).
+//! trials), `reference models FILE.json` (tables to fit models to), or `reference curve FILE.csv`
+//! (columns cluster, events, trials, setting).
 
+#[path = "reference/curve.rs"]
+mod curve;
 #[path = "reference/models.rs"]
 mod models;
 
@@ -27,8 +30,10 @@ fn main() -> ExitCode {
         ["cooling"] => Ok(cooling()),
         ["rates", file] => rates(file),
         ["models", file] => models::models(file),
+        ["curve", file] => curve::curve(file),
         _ => Err(
-            "use: reference proportions | units | air | cooling | rates FILE.csv | models FILE.json"
+            "use: reference proportions | units | air | cooling | rates FILE.csv \
+             | models FILE.json | curve FILE.csv"
                 .to_owned(),
         ),
     };

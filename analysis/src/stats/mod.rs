@@ -33,10 +33,10 @@ pub mod design;
 pub mod distribution;
 pub mod error;
 pub mod firth;
-pub mod holm;
 mod firth_likelihood;
 #[cfg(test)]
 mod firth_tests;
+pub mod holm;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;

@@ -97,6 +97,17 @@ fn main() {
     let took = began.elapsed().as_secs_f64();
     for s in &found.strata {
         println!("{:?} {}", s.advice.grade, s.advice.sentence);
+        for said in s.look.iter().flat_map(|look| &look.history) {
+            println!(
+                "  look {} at {} sessions: {}",
+                said.number,
+                said.sessions,
+                match (said.pour_temperature_c, said.against_c) {
+                    (Some(t), Some(against)) => format!("{t:.0} °C against {against:.0} °C"),
+                    _ => "no claim".to_owned(),
+                }
+            );
+        }
     }
     println!(
         "{took:.2} s for {} flasks of {} sessions",

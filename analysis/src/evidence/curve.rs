@@ -2,6 +2,8 @@
 //! is usual, with intervals that hold over the whole supported range at once. Where the outcome
 //! was not counted by itself everything is worked out at both bounds and the worse one stands.
 
+use std::cell::OnceCell;
+
 use super::fitted::{Fitted, Risk};
 use super::rows::Row;
 use crate::stats::Matrix;
@@ -84,7 +86,9 @@ struct Reading {
     risks: Vec<Risk>,
     reference: Risk,
     fitted: Fitted,
-    draws: SupT,
+    /// Made when first asked for: most looks can do without.
+    drawn: OnceCell<Option<SupT>>,
+    how_many: usize,
     /// Degrees of freedom of each point, and of its difference from the reference.
     point_df: Vec<f64>,
     change_df: Vec<f64>,
@@ -114,14 +118,13 @@ impl Reading {
             .iter()
             .map(|s| fitted.risk(mix, s.pour_c).ok_or(no_mix.clone()))
             .collect::<Result<_, _>>()?;
-        let columns: Vec<_> = risks.iter().map(|r| r.gradient.clone()).collect();
-        if columns.is_empty() {
+        if risks.is_empty() {
             return Err(no_mix);
         }
-        let points = Matrix::from_columns(&columns);
         let cov = &fitted.covariance;
         Ok(Reading {
-            draws: sup_t(cov, &points, &reference.gradient, draws, SEED)?,
+            drawn: OnceCell::new(),
+            how_many: draws,
             point_df: risks
                 .iter()
                 .map(|r| cov.df(&r.gradient).unwrap_or(0.0))
@@ -136,13 +139,31 @@ impl Reading {
         })
     }
 
+    fn draws(&self) -> Option<&SupT> {
+        self.drawn
+            .get_or_init(|| {
+                let columns: Vec<_> = self.risks.iter().map(|r| r.gradient.clone()).collect();
+                let points = Matrix::from_columns(&columns);
+                let against = &self.reference.gradient;
+                sup_t(
+                    &self.fitted.covariance,
+                    &points,
+                    against,
+                    self.how_many,
+                    SEED,
+                )
+                .ok()
+            })
+            .as_ref()
+    }
+
     /// A critical value of the draws, never below that of the point by itself.
-    fn two_sided(draws: &[f64], df: f64) -> Option<f64> {
+    fn two_sided(&self, family: impl Fn(&SupT) -> &Vec<f64>, df: f64) -> Option<f64> {
         if df < LEAST_DF {
             return None;
         }
         let own = t_quantile(0.5 + CONFIDENCE / 2.0, df)?;
-        critical(draws, CONFIDENCE).map(|c| c.max(own))
+        critical(family(self.draws()?), CONFIDENCE).map(|c| c.max(own))
     }
 
     /// The rate at a point, on the logit scale: logit R ± c·se(R) ÷ (R(1−R)).
@@ -151,7 +172,7 @@ impl Reading {
         let gradient = &self.risks[i].gradient;
         let se = self.fitted.covariance.variance(gradient).sqrt();
         let inside = risk.clamp(1e-12, 1.0 - 1e-12);
-        let limits = Reading::two_sided(&self.draws.points, self.point_df[i]).map(|c| {
+        let limits = self.two_sided(|d| &d.points, self.point_df[i]).map(|c| {
             let half = c * se / (inside * (1.0 - inside));
             (
                 expit(logit(inside) - half).min(risk),
@@ -180,7 +201,7 @@ impl Reading {
         let limits = if se == 0.0 {
             Some((estimate, estimate))
         } else {
-            Reading::two_sided(&self.draws.changes, self.change_df[i])
+            self.two_sided(|d| &d.changes, self.change_df[i])
                 .map(|c| (estimate - c * se, estimate + c * se))
         };
         // A risk difference lies between −1 and 1, whatever the normal says.
@@ -202,8 +223,17 @@ impl Reading {
             .copied()
             .filter(|df| *df >= LEAST_DF)
             .fold(df, f64::min);
-        let c = critical_far_out(&self.draws.falls, alpha, least)?;
+        let c = critical_far_out(&self.draws()?.falls, alpha, least)?;
         Some(self.difference(i) + c * self.change_se(i))
+    }
+
+    /// Whether a point's change is below 0 at `alpha` if it were the only one: without that no draw
+    /// can show it.
+    fn may_be_shown(&self, i: usize, alpha: f64) -> bool {
+        let df = self.change_df[i];
+        df >= LEAST_DF
+            && t_quantile(1.0 - alpha, df)
+                .is_some_and(|c| self.difference(i) + c * self.change_se(i) < 0.0)
     }
 
     /// Whether point `i` is not shown to be worse than `best`, all pairs of points considered.
@@ -213,7 +243,7 @@ impl Reading {
         let Some(df) = self.fitted.covariance.df(&contrast).filter(|_| se > 0.0) else {
             return true;
         };
-        Reading::two_sided(&self.draws.pairs, df)
+        self.two_sided(|d| &d.pairs, df)
             .is_none_or(|c| self.risks[i].risk - self.risks[best].risk <= c * se)
     }
 }
@@ -281,6 +311,11 @@ impl Curve {
     pub(super) fn shown(&self, i: usize, alpha: f64) -> bool {
         self.readings()
             .all(|r| r.change_upper(i, alpha).is_some_and(|upper| upper < 0.0))
+    }
+
+    /// Whether any point may be shown at `alpha`: the quick look before the draws.
+    pub(super) fn may_show(&self, alpha: f64) -> bool {
+        (0..self.at.len()).any(|i| self.readings().all(|r| r.may_be_shown(i, alpha)))
     }
 
     /// Whether the estimated change is below 0 at both bounds.

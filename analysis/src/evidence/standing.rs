@@ -181,7 +181,7 @@ impl<'a, 'b> Shop<'a, 'b> {
                 ),
             ));
         }
-        if let Some(Err(why)) = &study.own {
+        if let Some(Err(why)) = study.own() {
             caps.push(Cap::new(
                 "own-flasks-too-few",
                 format!("by this section's own flasks alone: {}", why.words()),
@@ -255,8 +255,8 @@ impl<'a, 'b> Shop<'a, 'b> {
         (caps, second)
     }
 
-    /// Whether what a claim said is still seen: supported, its interval below 0. The point is that of
-    /// the claim, or of the third temperature that the shop has moved on to.
+    /// Whether what a claim said is still seen: supported, its interval below 0, against what is usual
+    /// today or against what was usual when it was made.
     fn seen(
         &self,
         moment: &mut Moment<'a, 'b>,
@@ -264,36 +264,39 @@ impl<'a, 'b> Shop<'a, 'b> {
         claim: &Claim,
     ) -> Result<(Study<'a, 'b>, usize), Cap> {
         let usual_c = self.usual(key, moment.until);
-        let study = self
-            .study(moment, key, claim.against_c)
-            .map_err(|why| Cap::new("no-model", why.words()))?;
-        let Some(mut point) = study.curve.nearest(claim.pour_c) else {
-            return Err(Cap::new(
+        let unsupported = || {
+            Cap::new(
                 "no-longer-supported",
                 "too few flasks are near the temperature that was advised",
-            ));
+            )
         };
-        let at = |t: f64| usual_c.is_some_and(|usual| (usual - t).abs() <= FOLLOWED_K);
-        if usual_c.is_some() && !at(claim.pour_c) && !at(claim.against_c) {
-            // What was shown is of use where the third temperature is shown to be better than the
-            // old one as well.
-            match usual_c.and_then(|usual| study.curve.nearest(usual)) {
-                Some(third) if study.holds(third) => point = third,
-                _ => {
-                    return Err(Cap::new(
-                        "moved-on",
-                        "what an earlier look showed is of other temperatures than today's",
-                    ));
-                }
+        let mut against = |against_c: f64| {
+            self.study(moment, key, against_c)
+                .map_err(|why| Cap::new("no-model", why.words()))
+        };
+        let followed = |usual: f64| (usual - claim.pour_c).abs() <= FOLLOWED_K;
+        // A shop that has not followed it is told what it would gain today.
+        if let Some(usual) = usual_c.filter(|usual| !followed(*usual)) {
+            let study = against(usual)?;
+            let point = study.curve.nearest(claim.pour_c).ok_or_else(unsupported)?;
+            if study.holds(point) {
+                return Ok((study, point));
             }
         }
-        if !study.holds(point) {
-            return Err(Cap::new(
-                "no-longer-shown",
-                "what an earlier look showed is no longer clear",
-            ));
+        // One that has is told what it gained; so is one that went to a third temperature, where that
+        // is shown to be better than the old one as well.
+        let study = against(claim.against_c)?;
+        let now_c = usual_c
+            .filter(|usual| !followed(*usual))
+            .unwrap_or(claim.pour_c);
+        let point = study.curve.nearest(now_c).ok_or_else(unsupported)?;
+        if study.holds(point) {
+            return Ok((study, point));
         }
-        Ok((study, point))
+        Err(Cap::new(
+            "no-longer-shown",
+            "what an earlier look showed is no longer clear",
+        ))
     }
 
     /// The claim as it stands now, if it is still seen and nothing is against it.
@@ -313,7 +316,7 @@ impl<'a, 'b> Shop<'a, 'b> {
             point: Some(point),
             claim: Some(Claim {
                 pour_c: study.curve.at[point].pour_c,
-                against_c: claim.against_c,
+                against_c: study.curve.reference_c,
             }),
             study,
             caps,
@@ -337,11 +340,14 @@ impl<'a, 'b> Shop<'a, 'b> {
         {
             return Some(Claim {
                 pour_c: study.curve.at[point].pour_c,
-                against_c: claim.against_c,
+                against_c: study.curve.reference_c,
             });
         }
         let usual_c = usual_c?;
         let study = self.study(moment, key, usual_c).ok()?;
+        if !study.curve.may_show(alpha) {
+            return None;
+        }
         let point = study.curve.best()?;
         if !study.shown(point, alpha) {
             return None;

@@ -27,6 +27,7 @@
 //! | [`standardise`] | risks and their differences over a mix of flasks |
 //! | [`covariance`] | standard errors by model, by flask or by session |
 //! | [`spline`] | curves with straight ends |
+//! | [`sup_t`](mod@sup_t) | intervals that hold over a whole curve |
 //! | [`distribution`] | quantiles and tails |
 //! | [`error`] | why there is no answer |
 
@@ -65,6 +66,7 @@ pub mod spline;
 #[cfg(test)]
 mod spread_tests;
 pub mod standardise;
+pub mod sup_t;
 pub mod within_between;
 pub mod within_session;
 

@@ -1,22 +1,23 @@
-//! `pourbook evidence`: rates of defects by setting, with how sure they are; the same numbers
-//! as the report.
+//! `pourbook evidence`: what pour temperature the evidence supports, the rates behind it and what
+//! each setting did, with how sure each is; the same numbers as the report.
 
 use analysis::alloy::Alloys;
 use analysis::evidence::{
-    Evidence, Outcome, Question, evidence, outcome_words, percent_number, percent_range,
-    share_number,
+    Evidence, Factor, Method as Fit, Outcome, Question, Shape, Spread, evidence, outcome_words,
+    percent_range, share_number,
 };
 use analysis::flask::Flask;
 use analysis::stats::rate::{Method, Rate};
-use clap::Args;
+use clap::{Args, ValueEnum};
 
+use super::evidence_tables::{print_kinds, print_model, print_stratum};
 use super::open::{Opened, day_or_time};
 use super::{BookArg, WrongUse, out};
 
-/// Rates of defects by setting.
+/// What to pour at, how sure, and what each setting did.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  pourbook evidence --alloy sterling-925 --section thin\n  pourbook evidence --outcome gas-porosity --json"
+    after_help = "Example:\n  pourbook evidence --alloy sterling-925 --section thin\n  pourbook evidence --outcome gas-porosity --factor pour_temperature --factor vacuum_share --json"
 )]
 pub struct EvidenceArgs {
     #[command(flatten)]
@@ -36,9 +37,41 @@ pub struct EvidenceArgs {
     /// This section only: thin, medium, heavy or mixed
     #[arg(long)]
     section: Option<String>,
+    /// Hold this setting in the model, and only those named (repeat it for more)
+    #[arg(long, value_name = "NAME")]
+    factor: Vec<String>,
+    /// Whether the pour temperature is a line or a curve in the models
+    #[arg(long, value_enum)]
+    shape: Option<ShapeWord>,
+    /// What standard errors allow for: sessions that differ, flasks that differ, or chance alone
+    #[arg(long, value_enum)]
+    uncertainty: Option<SpreadWord>,
+    /// How models are fitted: maximum likelihood, Firth's penalty, or sessions with own levels
+    #[arg(long, value_enum)]
+    method: Option<FitWord>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum ShapeWord {
+    Line,
+    Curve,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum SpreadWord {
+    Session,
+    Flask,
+    Plain,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum FitWord {
+    Glm,
+    Firth,
+    Mixed,
 }
 
 /// Runs the command.
@@ -76,6 +109,26 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
         shown_in: opened.config.shop.shown_in,
         kinds: opened.config.defect_kinds.clone(),
         alloys,
+        factors: args
+            .factor
+            .iter()
+            .map(|name| Factor::parse(name).map_err(|e| wrong(&e)))
+            .collect::<Result<_, _>>()?,
+        shape: args.shape.map(|shape| match shape {
+            ShapeWord::Line => Shape::Line,
+            ShapeWord::Curve => Shape::Curve,
+        }),
+        spread: args.uncertainty.map(|spread| match spread {
+            SpreadWord::Session => Spread::Session,
+            SpreadWord::Flask => Spread::Flask,
+            SpreadWord::Plain => Spread::Plain,
+        }),
+        method: args.method.map(|fit| match fit {
+            FitWord::Glm => Fit::Glm,
+            FitWord::Firth => Fit::Firth,
+            FitWord::Mixed => Fit::Mixed,
+        }),
+        ..Question::default()
     };
     if let (Some(since), Some(until)) = (ask.since, ask.until)
         && since >= until
@@ -92,41 +145,12 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
         Some(rate) => out::line(&headline(&found, rate, &ask.outcome))?,
     }
     for stratum in &found.strata {
-        out::line("")?;
-        out::line(&stratum.advice.sentence)?;
-        let rows: Vec<Vec<String>> = stratum
-            .curve
-            .iter()
-            .map(|point| {
-                vec![
-                    shown.temperature(point.pour_temperature_c).to_string(),
-                    share_number(point.rate_least, point.rate_most),
-                    percent_range(point.low, point.high),
-                    point.flasks_near.to_string(),
-                ]
-            })
-            .collect();
-        if !rows.is_empty() {
-            out::table(&["near", "rate", "95 % interval", "flasks"], &rows)?;
-        }
+        print_stratum(stratum, shown)?;
     }
-    if !found.kinds.is_empty() {
-        out::line("")?;
-        let rows: Vec<Vec<String>> = found
-            .kinds
-            .iter()
-            .map(|kind| {
-                let rate = kind.rate.as_ref();
-                vec![
-                    kind.kind.clone(),
-                    rate.map_or_else(String::new, |r| format!("{} %", percent_number(r.estimate))),
-                    rate.map_or_else(String::new, |r| percent_range(r.low, r.high)),
-                    kind.flasks.to_string(),
-                ]
-            })
-            .collect();
-        out::table(&["kind", "rate", "95 % interval", "flasks"], &rows)?;
+    if let Some(model) = &found.model {
+        print_model(model)?;
     }
+    print_kinds(&found.kinds)?;
     for note in &found.notes {
         out::line("")?;
         out::line(note)?;
@@ -207,6 +231,7 @@ mod tests {
             defective: Some(13),
             defective_steering: None,
             kinds: BTreeMap::from([("gas-porosity".to_owned(), 5)]),
+            counted_blind: None,
             pour_temperature_c: None,
             flask_temperature_c: None,
             vacuum_kpa: None,

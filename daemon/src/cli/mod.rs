@@ -6,6 +6,7 @@ mod check;
 mod check_kilns;
 mod demo;
 mod evidence;
+mod evidence_tables;
 mod export;
 mod extract;
 mod extract_book;

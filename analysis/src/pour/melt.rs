@@ -46,6 +46,7 @@ pub(crate) struct Melt {
     pub history: History,
     /// When cold metal last went in.
     pub charge_at: Option<Micros>,
+    before_charge: (Option<Micros>, Option<f64>, f64),
     /// When the probe last jumped.
     pub probe_moved_at: Option<Micros>,
     doubtful: Option<Reading>,
@@ -88,6 +89,7 @@ impl Melt {
         Melt {
             history: History::default(),
             charge_at: None,
+            before_charge: (None, None, 0.0),
             probe_moved_at: None,
             doubtful: None,
             out: None,
@@ -104,6 +106,17 @@ impl Melt {
             molten_s: 0.0,
             stage: Stage::Cold,
         }
+    }
+
+    /// Whether this reading would show that the probe has been moved.
+    pub fn moves_probe(&self, reading: Reading) -> bool {
+        let jumps = self
+            .reference(reading.at)
+            .is_some_and(|reference| (reading.value - reference).abs() > PROBE_JUMP_K);
+        jumps
+            && self
+                .doubtful
+                .is_some_and(|first| (reading.value - first.value).abs() <= PROBE_JUMP_K)
     }
 
     /// Takes in a reading. `may_charge`: whether cold metal can be going in now; inside a pull
@@ -269,6 +282,7 @@ impl Melt {
     }
 
     fn charged(&mut self, at: Micros, molten_above_c: f64) {
+        self.before_charge = (self.charge_at, self.peak_c, self.molten_s);
         self.charge_at = Some(at);
         self.peak_c = None;
         self.molten_s = self.molten_after(at, molten_above_c);
@@ -278,6 +292,13 @@ impl Melt {
     pub fn poured(&mut self, at: Micros) {
         self.fall = None;
         self.not_a_charge_until = Some(at.plus_seconds(30.0));
+        let after = self.charge_at.map_or(f64::MAX, |c| c.seconds_since(at));
+        if (-15.0..45.0).contains(&after) {
+            // What was taken for cold metal was this.
+            let (charge_at, peak_c, molten_s) = self.before_charge;
+            (self.charge_at, self.peak_c) = (charge_at, peak_c);
+            self.molten_s = self.molten_s.max(molten_s);
+        }
     }
 
     fn molten_after(&self, at: Micros, molten_above_c: f64) -> f64 {

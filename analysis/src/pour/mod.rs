@@ -16,6 +16,7 @@
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;
+mod confidence;
 pub mod correction;
 pub mod detector;
 pub mod events;
@@ -36,6 +37,7 @@ mod rest;
 pub mod rows;
 mod seal;
 pub mod setup;
+mod stir;
 #[cfg(test)]
 mod synthetic;
 #[cfg(test)]
@@ -47,7 +49,7 @@ mod watch;
 pub mod watermark;
 
 pub use detector::Detector;
-pub use events::{Event, Now, OpenPull};
+pub use events::{Event, Now, OpenPull, Weighed};
 pub use extract::extract;
 pub use found::PourFound;
 pub use history::Reading;

@@ -1,13 +1,21 @@
 //! How sure it is that metal left at a turn: a logistic score over what speaks for and against
-//! it. The weights were fitted to the turns of drawn sessions (`sample-data/src/drawn`, the
-//! tuning seeds) by penalised maximum likelihood, so that among turns told with 0.8 eight in ten
-//! are pours; `detection-table --signs` prints what they were fitted to.
+//! it, one set of weights for each of the three ways in which pulls are known.
+//!
+//! Of turns close together at most one is a pour, so that the chance of turn i among its rivals is
+//! e^(s_i)/(1+Σ e^(s_j)) (conditional logit: McFadden 1974, from memory). The weights maximise that
+//! likelihood, less a tenth of their squares, over the turns of drawn sessions
+//! (`sample-data/src/drawn`, seeds 1000 to 1649, a fifth of them without vacuum sensor and valve
+//! switch, a fifth with the switch alone), each held to the sign that the trade gives it;
+//! `detection-table --signs` prints what they were fitted to. Two are set by hand: what a missing
+//! step takes off is no more than that three flasks in ten show none
+//! ([`super::seal`]), and a fall shaped like a stir counts against a pour even where the
+//! depth speaks.
 
 use super::stir::Shapes;
 use super::turn::Turn;
 
 /// How many signs there are.
-pub(crate) const SIGNS: usize = 18;
+pub(crate) const SIGNS: usize = 19;
 
 /// The names of the signs, as `detection-table --signs` heads its columns.
 pub(crate) const NAMES: [&str; SIGNS] = [
@@ -29,14 +37,39 @@ pub(crate) const NAMES: [&str; SIGNS] = [
     "slow",
     "deep",
     "late",
+    "at_once",
 ];
 
-/// What speaks for a turn at zero signs, and how much each sign adds, as logarithms of odds.
-const BASE: f64 = -0.95;
-const WEIGHTS: [f64; SIGNS] = [
-    1.29, -0.91, 0.50, 1.18, -0.20, 1.48, 0.02, 0.0, 1.18, -0.97, -5.0, -2.89, -0.72, -0.47, -4.12,
-    -0.85, -3.32, -1.48,
-];
+/// What speaks for a turn at no signs at all, and how much each sign adds, as logarithms of odds.
+struct Weights {
+    base: f64,
+    of: [f64; SIGNS],
+}
+
+/// Where the depth of the pull is heard.
+const BY_DEPTH: Weights = Weights {
+    base: -1.68,
+    of: [
+        2.35, -1.20, 0.22, 0.80, 0.68, 1.30, 0.66, 0.14, 0.0, 0.0, -3.58, -2.09, -1.19, 0.0, -1.39,
+        -2.12, -0.45, 0.0, -2.92,
+    ],
+};
+/// Where only the valve tells of a pull.
+const BY_VALVE: Weights = Weights {
+    base: 0.54,
+    of: [
+        0.0, 0.0, 0.69, 1.21, 0.14, 1.67, 0.0, 0.0, 0.0, 0.0, -4.0, -1.05, -1.92, -1.40, -0.89,
+        0.0, -1.92, 0.0, -4.34,
+    ],
+};
+/// Where nothing tells of pulls.
+const BY_MELT: Weights = Weights {
+    base: -3.69,
+    of: [
+        0.0, 0.0, 0.44, 0.91, 0.43, 1.74, 0.62, 0.0, 0.0, 0.0, 0.0, -2.61, -1.33, -0.22, -1.02,
+        0.0, -3.29, -0.50, 0.0,
+    ],
+};
 
 /// Signs at a turn, each scaled so that it lies within a few of zero.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,6 +89,10 @@ pub(crate) struct Around {
     pub no_vacuum: bool,
     /// The highest reading of the minutes before over the turn's, K.
     pub hotter_before_k: f64,
+    /// The pull hardly pulls: through an open gasket no sprue can be seen to seal.
+    pub unseated: bool,
+    /// From the opening of the pull, s; none without one.
+    pub lead_s: Option<f64>,
     /// How far the turn is under what "molten" means, K.
     pub cold_k: f64,
 }
@@ -69,7 +106,11 @@ impl Signs {
         let unseen = sign(around.no_vacuum);
         let mut signs = [
             (seal / 3.0).clamp(0.0, 3.0),
-            (-seal).clamp(0.0, 2.0),
+            if around.unseated {
+                0.0
+            } else {
+                (-seal).clamp(0.0, 1.2)
+            },
             (around.shapes.over_stir / 4.0).clamp(0.0, 3.0),
             (around.shapes.over_stir / 4.0).clamp(-3.0, 0.0),
             (around.shapes.over_bend / 4.0).clamp(-1.0, 3.0),
@@ -88,6 +129,9 @@ impl Signs {
             ((0.15 - turn.fall_k_s) / 0.15).clamp(0.0, 1.0),
             ((turn.deepest_k - 50.0) / 20.0).clamp(0.0, 2.0) * (0.3 + 0.7 * unseen),
             turn.late_share.clamp(0.0, 1.0) * unseen,
+            around
+                .lead_s
+                .map_or(0.0, |s| ((6.0 - s) / 4.0).clamp(0.0, 1.5)),
         ];
         for s in &mut signs {
             if !s.is_finite() {
@@ -110,6 +154,14 @@ impl Signs {
 
     /// Logarithm of the odds that metal left.
     pub fn log_odds(&self) -> f64 {
-        BASE + self.0.iter().zip(WEIGHTS).map(|(s, w)| s * w).sum::<f64>()
+        let weights = if self.0[9] > 0.5 {
+            BY_MELT
+        } else if self.0[8] > 0.5 {
+            BY_VALVE
+        } else {
+            BY_DEPTH
+        };
+        let of = self.0.iter().zip(weights.of);
+        weights.base + of.map(|(s, w)| s * w).sum::<f64>()
     }
 }

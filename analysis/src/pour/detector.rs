@@ -42,8 +42,10 @@ const AFTER_STEP_S: f64 = 10.0;
 /// A pull in which nothing was suspected is looked at for the sealed sprue this long after its
 /// opening and as often again, s, while the melt is remembered: pours come 5 to 60 s after it.
 const STEP_LOOK_S: f64 = 50.0;
+/// A flask that does not sit ends at 5 to 18 of 30 inHg (common practice); a share of the air.
+const UNSEATED: f64 = 0.6;
 /// A silence of the depth longer than this may hide when a pull really opened, s.
-const HIDDEN_OPENING_S: f64 = 7.0;
+const HIDDEN_OPENING_S: f64 = 3.0;
 /// The lowest liquidus a pourable alloy can have, °C: the silver–copper eutectic (779 °C). Used
 /// while the alloy is unknown.
 const LOWEST_LIQUIDUS_C: f64 = 779.0;
@@ -389,7 +391,7 @@ impl Detector {
         let open = self.vacuum.open();
         let pull = open.or(self.ending.as_deref());
         let Some(pull) = pull else {
-            let molten = self.melt.molten_until(now, molten_above_c) >= MOLTEN_FIRST_S;
+            let molten = self.melt.molten_before(now, molten_above_c) >= MOLTEN_FIRST_S;
             let unseen = !self.vacuum.fitted() && molten;
             return unseen.then_some(Setting {
                 from: after_last,
@@ -397,6 +399,7 @@ impl Detector {
                 least_c,
                 vacuum_known: false,
                 moved: false,
+                unseated: false,
                 pull: None,
                 rises: self.rises,
                 molten_above_c,
@@ -420,6 +423,7 @@ impl Detector {
             least_c,
             vacuum_known: true,
             moved: pull.moved(),
+            unseated: pull.rise_kpa() < UNSEATED * self.ambient_kpa(),
             pull: Some(pull.opened_at),
             rises: self.rises,
             molten_above_c,
@@ -460,6 +464,7 @@ impl Detector {
 
     fn measure_known(&mut self, known: Known) {
         let found = self.measure(known.at, known.found_by, 1.0, None);
+        self.melt.poured(known.at);
         self.tell_pour(found);
     }
 
@@ -510,7 +515,6 @@ impl Detector {
 
     fn tell_pour(&mut self, found: PourFound) {
         self.last_pour = self.last_pour.max(Some(found.at));
-        self.melt.poured(found.at);
         self.watch.reset();
         self.events.push(Event::Poured(Box::new(found)));
     }

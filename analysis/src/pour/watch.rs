@@ -47,6 +47,8 @@ const WAIT_WITHOUT_STEP_S: f64 = 45.0;
 const COMING_OUT_S: f64 = 3.0;
 /// … and then a turn may be judged that is only so old, s.
 const JUDGED_AT_LAST_S: f64 = 4.0;
+/// A fall slower than this over its first seconds is none that metal makes, K/s (5 K in 30 s).
+const SLOW_FALL_K_S: f64 = 0.15;
 /// How far before a turn it is asked whether the melt was hotter, s.
 const BEFORE_S: f64 = 200.0;
 
@@ -63,6 +65,8 @@ pub(crate) struct Setting {
     pub vacuum_known: bool,
     /// Whether the depth has moved in this pull.
     pub moved: bool,
+    /// Whether it pulls so little that the flask cannot have sat.
+    pub unseated: bool,
     /// The pull, by its opening.
     pub pull: Option<Micros>,
     /// Whether the probe rises at pours, as an earlier one of this session told.
@@ -213,6 +217,7 @@ impl Watch {
         let known = turn::Known {
             noise_k: melt.noise_k(),
             may_rise: setting.rises == Some(true),
+            must_rise: false,
             favours: &|t| seal.times_as_likely(t).ln(),
         };
         let turn = turn::find(&readings, earliest, latest, &known)?;
@@ -268,11 +273,24 @@ pub(crate) fn by_step(
     let known = turn::Known {
         noise_k: melt.noise_k(),
         may_rise: setting.rises != Some(false),
+        must_rise: false,
         favours: &|t| seal.times_as_likely(t + lift).ln(),
     };
     let earliest = setting.from.seconds_since(about).max(-near);
     let latest = setting.until.seconds_since(about).min(near);
     let mut turn = turn::find(&readings, earliest, latest, &known)?;
+    if setting.rises.is_none() && !turn.rises && turn.fall_k_s < SLOW_FALL_K_S {
+        // No metal falls so slowly out of a probe's sight: rather it rose first, and what falls
+        // is the furnace.
+        let upwards = turn::Known {
+            must_rise: true,
+            ..known
+        };
+        let up = turn::find(&readings, earliest, latest, &upwards);
+        turn = up
+            .filter(|up| up.evidence > 0.5 * turn.evidence)
+            .unwrap_or(turn);
+    }
     turn.at_s += lift;
     suspect(melt, setting, seal, origin, turn, heard)
 }
@@ -312,6 +330,8 @@ fn suspect(
             valve_only: setting.vacuum_known && !setting.moved,
             no_vacuum: !setting.vacuum_known,
             hotter_before_k: hottest - turn.temperature_c - 2.0 * melt.noise_k(),
+            unseated: setting.unseated,
+            lead_s: setting.pull.map(|_| at.seconds_since(setting.from)),
             cold_k: setting.molten_above_c - turn.temperature_c,
         },
     );

@@ -14,7 +14,7 @@ use pourbook_tests::detection::score::{Score, score};
 use pourbook_tests::detection::seals::SealTally;
 use pourbook_tests::detection::table::misses;
 use pourbook_tests::detection::tally::Tally;
-use sample_data::drawn::{Mix, Settings, TEST, TUNING, draw, seal_shop};
+use sample_data::drawn::{Mix, Settings, TEST, TUNING, Trouble, draw, seal_shop};
 
 const HELP: &str = "\
 detection-table: how well pours and pulls are found in drawn sessions with a known truth
@@ -24,6 +24,9 @@ detection-table: how well pours and pulls are found in drawn sessions with a kno
   --test             the seeds 30000..30500, kept for the final table: no single session is shown
   --count N          only the first N of them
   --rate HZ          every session with this many readings a second
+  --no-vacuum        every session with neither vacuum sensor nor valve switch
+  --no-depth         every session with a valve switch but no vacuum sensor
+  --wall             every session with its probe in the crucible's wall
   --misses           lists what went wrong, session by session; never of the test seeds
   --signs            instead: every turn that was weighed, with its signs and the truth, as CSV;
                      never of the test seeds
@@ -37,6 +40,7 @@ struct Wanted {
     rate_hz: Option<f64>,
     misses: bool,
     signs: bool,
+    always: Vec<Trouble>,
     json: bool,
     seals: Option<u64>,
 }
@@ -64,6 +68,7 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
         rate_hz: None,
         misses: false,
         signs: false,
+        always: Vec::new(),
         json: false,
         seals: None,
     };
@@ -84,6 +89,11 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
             "--count" => count = Some(number(&value()?)?),
             "--rate" => wanted.rate_hz = Some(number(&value()?)?),
             "--misses" => wanted.misses = true,
+            "--no-vacuum" => {
+                wanted.always = vec![Trouble::NoVacuumSensor, Trouble::NoValveSwitch];
+            }
+            "--no-depth" => wanted.always = vec![Trouble::NoVacuumSensor],
+            "--wall" => wanted.always = vec![Trouble::WallProbe],
             "--signs" => wanted.signs = true,
             "--json" => wanted.json = true,
             "--seals" => wanted.seals = Some(number(&value()?)?),
@@ -120,6 +130,12 @@ fn print(wanted: &Wanted) {
     let mut mix = Mix::everything();
     if let Some(hz) = wanted.rate_hz {
         mix = mix.at_rate(hz);
+    }
+    for trouble in &wanted.always {
+        mix = mix.with(*trouble, 1.0);
+    }
+    if wanted.always == [Trouble::NoVacuumSensor] {
+        mix = mix.with(Trouble::NoValveSwitch, 0.0);
     }
     let settings = Settings::of(mix);
     let seeds: Vec<u64> = wanted.seeds.clone().collect();

@@ -16,10 +16,17 @@ use crate::time::Micros;
 /// Two turns found in the trace closer than this are not both pours, s: charging, melting and
 /// bringing to heat takes longer (about ten minutes between flasks once hot: common practice).
 const RIVALS_S: f64 = 240.0;
+/// … and where nothing tells of pulls, so that cold metal going in may look the same, the
+/// whole of the least time between two flasks is looked at, s (eight minutes: common practice; a
+/// little less, since a hot machine and little metal are quick).
+const RIVALS_UNSEEN_S: f64 = 400.0;
 /// Two looks that come upon one turn put it no further apart than this, s.
 const SAME_TURN_S: f64 = 9.0;
-/// A turn this likely is told at once …
+/// A turn this likely is told at once, if the depth speaks for it …
 const SURE: f64 = 0.97;
+const SEAL_SPEAKS: f64 = 1.5;
+/// … one this likely soon after its pull is over …
+const NEARLY_SURE: f64 = 0.95;
 /// … and one less likely than this is no pour.
 const LEAST: f64 = 0.5;
 /// A turn less likely than this is not kept at all.
@@ -29,10 +36,20 @@ const AFTER_CLOSE_S: f64 = 20.0;
 const DECIDED_FROM_S: f64 = 75.0;
 /// What the melt does sooner after a turn is still the turn, s.
 const TURN_LASTS_S: f64 = 20.0;
+/// Cold metal that went in so long after a turn was not the turn itself, s: how hot the next melt
+/// gets says nothing of it.
+const CHARGED_AFTER_S: f64 = 50.0;
+const LIKE_A_CHARGE_S: f64 = 15.0;
+/// While a pull lasts, a turn in it that is not plain is not decided before it is so old, s; it is
+/// asked again so often, s.
+const PULL_LASTS_S: f64 = 900.0;
+const ASKED_AGAIN_S: f64 = 30.0;
 /// A probe in the wall rises by this much at most when metal leaves, K (4–15: common practice).
 const MOST_RISE_K: f64 = 15.0;
 /// Where the depth makes the lift this clear, it is known from then on which way the probe goes.
 const CLEAR_SEAL: f64 = 2.0;
+/// … if a fall is as deep as pours' are, K.
+const PLAIN_DROP_K: f64 = 5.0;
 /// A turn this likely is taken for the pour by what is measured meanwhile.
 const MEANWHILE: f64 = 0.3;
 
@@ -40,17 +57,37 @@ const MEANWHILE: f64 = 0.3;
 #[derive(Clone, Debug)]
 pub(super) struct Held {
     at: Micros,
+    /// Whether what is measured meanwhile takes it for the pour.
+    taken: bool,
     signs: Signs,
     pull: Option<Micros>,
     temperature_c: f64,
     rises: bool,
+    drop_k: f64,
+    /// Whether the melt took it for cold metal going in.
+    like_a_charge: bool,
     found: PourFound,
     decide_at: Micros,
 }
 
 impl Held {
+    /// Whether at most one of the two is a pour.
+    fn is_rival_of(&self, other: &Held) -> bool {
+        let apart = self.at.seconds_since(other.at).abs();
+        let one_pull = self.pull.is_some() && self.pull == other.pull;
+        one_pull || apart < rivals_s(self.pull).min(rivals_s(other.pull))
+    }
+
     fn probability(&self) -> f64 {
         1.0 / (1.0 + (-self.signs.log_odds()).exp())
+    }
+}
+
+fn rivals_s(pull: Option<Micros>) -> f64 {
+    if pull.is_some() {
+        RIVALS_S
+    } else {
+        RIVALS_UNSEEN_S
     }
 }
 
@@ -121,18 +158,23 @@ impl Detector {
             pull,
         } = suspect;
         let near = |other: Micros| at.seconds_since(other).abs();
-        if self.is_by_hand(*at) || self.last_pour.is_some_and(|p| near(p) < APART_S) {
+        // What is so soon after a pour can be none; before one that is told it may still be.
+        let soon = |p: Micros| (-APART_S..rivals_s(*pull)).contains(&at.seconds_since(p));
+        if self.is_by_hand(*at) || self.last_pour.is_some_and(soon) {
             return;
         }
         let found = self.measure(*at, FoundBy::Trace, 1.0, Some(turn));
-        let held = Held {
+        let mut held = Held {
             at: *at,
+            taken: false,
             signs: *signs,
             pull: *pull,
             temperature_c: turn.temperature_c,
             rises: turn.rises,
+            drop_k: turn.drop_k,
+            like_a_charge: false,
             found,
-            decide_at: at.plus_seconds(RIVALS_S),
+            decide_at: at.plus_seconds(rivals_s(*pull)),
         };
         let p = held.probability();
         let same = self.held.iter().position(|h| near(h.at) < SAME_TURN_S);
@@ -149,6 +191,7 @@ impl Detector {
         if p > MEANWHILE {
             self.pour_into_pull(*at);
             self.melt.poured(*at);
+            held.taken = true;
         }
         self.held.push(held);
         if let Some(closed) = self.pull_closed(*pull) {
@@ -172,14 +215,22 @@ impl Detector {
             let due = closed
                 .plus_seconds(AFTER_CLOSE_S.max(SHOWS_AFTER_CLOSE_S))
                 .max(held.at.plus_seconds(DECIDED_FROM_S));
-            held.decide_at = held.decide_at.min(due);
+            if held.probability() >= NEARLY_SURE {
+                held.decide_at = held.decide_at.min(due);
+            }
         }
     }
 
     /// A believed reading of the melt, smoothed.
     pub(super) fn melt_goes_on(&mut self, smooth: Reading) {
         for held in &mut self.held {
-            if smooth.at.seconds_since(held.at) > TURN_LASTS_S {
+            let after = self
+                .melt
+                .charge_at
+                .map_or(f64::MIN, |c| c.seconds_since(held.at));
+            held.like_a_charge |= (-LIKE_A_CHARGE_S..CHARGED_AFTER_S).contains(&after);
+            let next_melt = after > CHARGED_AFTER_S && !held.like_a_charge;
+            if smooth.at.seconds_since(held.at) > TURN_LASTS_S && !next_melt {
                 let may = if held.rises { MOST_RISE_K } else { 0.0 };
                 let over = smooth.value - held.temperature_c - may - 2.0 * self.melt.noise_k();
                 let before = held.signs;
@@ -201,7 +252,7 @@ impl Detector {
         while let Some(i) = self
             .held
             .iter()
-            .position(|h| !h.rises && h.probability() >= SURE)
+            .position(|h| !h.rises && h.signs.0[0] >= SEAL_SPEAKS && h.probability() >= SURE)
         {
             self.tell_held(i);
         }
@@ -210,16 +261,22 @@ impl Detector {
     /// Decides the turns whose time has come; all if `until` is none.
     pub(super) fn decide(&mut self, until: Option<Micros>) {
         self.tell_sure();
+        if let (Some(now), Some(open)) = (until, self.vacuum.open().map(|p| p.opened_at)) {
+            for held in self.held.iter_mut().filter(|h| h.pull == Some(open)) {
+                let plain = held.probability() >= NEARLY_SURE;
+                if held.decide_at <= now && !plain && now.seconds_since(held.at) < PULL_LASTS_S {
+                    held.decide_at = now.plus_seconds(ASKED_AGAIN_S);
+                }
+            }
+        }
         loop {
             let due = |h: &Held| until.is_none_or(|t| h.decide_at <= t);
             let Some(i) = self.held.iter().position(due) else {
                 break;
             };
             // Its likeliest rival, itself included.
-            let at = self.held[i].at;
-            let rivals = |h: &Held| h.at.seconds_since(at).abs() < RIVALS_S;
             let best = (0..self.held.len())
-                .filter(|j| rivals(&self.held[*j]))
+                .filter(|j| self.held[i].is_rival_of(&self.held[*j]))
                 .max_by(|a, b| {
                     let odds = |j: &usize| self.held[*j].signs.log_odds();
                     odds(a).total_cmp(&odds(b))
@@ -240,7 +297,7 @@ impl Detector {
         let odds = |h: &Held| h.signs.log_odds().exp();
         let (rivals, others): (Vec<Held>, Vec<Held>) = std::mem::take(&mut self.held)
             .into_iter()
-            .partition(|h| h.at.seconds_since(held.at).abs() < RIVALS_S);
+            .partition(|h| h.is_rival_of(&held));
         self.held = others;
         // At most one of them is a pour, or none.
         let all: f64 = 1.0 + odds(&held) + rivals.iter().map(odds).sum::<f64>();
@@ -257,8 +314,12 @@ impl Detector {
             return;
         }
         self.poured_for_sure(&held);
-        if held.signs.0[0] >= CLEAR_SEAL && p >= SURE {
+        let plain = held.rises || held.drop_k >= PLAIN_DROP_K;
+        if plain && held.signs.0[0] >= CLEAR_SEAL && p >= SURE {
             self.rises = Some(held.rises);
+        }
+        if !held.taken {
+            self.melt.poured(held.at);
         }
         let mut found = held.found;
         found.confidence = p;

@@ -6,16 +6,16 @@
 //! likelihood, less a tenth of their squares, over the turns of drawn sessions
 //! (`sample-data/src/drawn`, seeds 1000 to 1649, a fifth of them without vacuum sensor and valve
 //! switch, a fifth with the switch alone), each held to the sign that the trade gives it;
-//! `detection-table --signs` prints what they were fitted to. Two are set by hand: what a missing
-//! step takes off is no more than that three flasks in ten show none
-//! ([`super::seal`]), and a fall shaped like a stir counts against a pour even where the
-//! depth speaks.
+//! `detection-table --signs` prints what they were fitted to. Three are set by hand: what a missing
+//! step takes off is no more than that three flasks in ten show none ([`super::seal`]); a fall
+//! shaped like a stir counts against a pour even where the depth speaks; and a good pull that was
+//! held for half a minute after the turn was held for a casting (common practice).
 
 use super::stir::Shapes;
 use super::turn::Turn;
 
 /// How many signs there are.
-pub(crate) const SIGNS: usize = 19;
+pub(crate) const SIGNS: usize = 20;
 
 /// The names of the signs, as `detection-table --signs` heads its columns.
 pub(crate) const NAMES: [&str; SIGNS] = [
@@ -38,6 +38,7 @@ pub(crate) const NAMES: [&str; SIGNS] = [
     "deep",
     "late",
     "at_once",
+    "held",
 ];
 
 /// What speaks for a turn at no signs at all, and how much each sign adds, as logarithms of odds.
@@ -50,8 +51,8 @@ struct Weights {
 const BY_DEPTH: Weights = Weights {
     base: -1.68,
     of: [
-        2.35, -1.20, 0.22, 0.80, 0.68, 1.30, 0.66, 0.14, 0.0, 0.0, -3.58, -2.09, -1.19, 0.0, -1.39,
-        -2.12, -0.45, 0.0, -2.92,
+        2.35, -1.20, 0.22, 1.50, 0.68, 1.30, 0.66, 0.14, 0.0, 0.0, -3.58, -2.09, -1.19, 0.0, -1.39,
+        -2.12, -0.45, 0.0, -2.92, 2.0,
     ],
 };
 /// Where only the valve tells of a pull.
@@ -59,7 +60,7 @@ const BY_VALVE: Weights = Weights {
     base: 0.54,
     of: [
         0.0, 0.0, 0.69, 1.21, 0.14, 1.67, 0.0, 0.0, 0.0, 0.0, -4.0, -1.05, -1.92, -1.40, -0.89,
-        0.0, -1.92, 0.0, -4.34,
+        0.0, -1.92, 0.0, -4.34, 0.0,
     ],
 };
 /// Where nothing tells of pulls.
@@ -67,7 +68,7 @@ const BY_MELT: Weights = Weights {
     base: -3.69,
     of: [
         0.0, 0.0, 0.44, 0.91, 0.43, 1.74, 0.62, 0.0, 0.0, 0.0, 0.0, -2.61, -1.33, -0.22, -1.02,
-        0.0, -3.29, -0.50, 0.0,
+        0.0, -3.29, -0.50, 0.0, 0.0,
     ],
 };
 
@@ -127,11 +128,13 @@ impl Signs {
             ((turn.gap_s - 5.0) / 30.0).clamp(0.0, 2.0),
             (around.cold_k / 20.0).clamp(0.0, 3.0),
             ((0.15 - turn.fall_k_s) / 0.15).clamp(0.0, 1.0),
-            ((turn.deepest_k - 50.0) / 20.0).clamp(0.0, 2.0) * (0.3 + 0.7 * unseen),
+            ((turn.deepest_k - 50.0) / 20.0).clamp(0.0, 2.0)
+                * (0.3 + 0.7 * unseen.max(sign(around.valve_only))),
             turn.late_share.clamp(0.0, 1.0) * unseen,
             around
                 .lead_s
                 .map_or(0.0, |s| ((6.0 - s) / 4.0).clamp(0.0, 1.5)),
+            0.0,
         ];
         for s in &mut signs {
             if !s.is_finite() {
@@ -142,9 +145,10 @@ impl Signs {
     }
 
     /// The valve shut this long after the turn, s: a flask is held for half a minute at least
-    /// while it sets (common practice), and a called-off pull is not.
-    pub fn held_for(&mut self, seconds: f64) {
+    /// while it sets (common practice), and a called-off pull is not; `good`: a flask sat on it.
+    pub fn held_for(&mut self, seconds: f64, good: bool) {
         self.0[10] = ((30.0 - seconds) / 20.0).clamp(0.0, 1.0);
+        self.0[19] = f64::from(u8::from(good && seconds >= 30.0));
     }
 
     /// The reading later rose this much over the turn, K: a melt that gets hotter was not poured.

@@ -82,6 +82,8 @@ pub(crate) struct Suspect {
     pub turn: Turn,
     pub signs: Signs,
     pub pull: Option<Micros>,
+    /// Whether the pull was as deep as one that a flask sits on.
+    pub in_good_pull: bool,
 }
 
 /// Why the careful look is taken now.
@@ -184,7 +186,7 @@ impl Watch {
         let heard = heard(melt, occasion)?;
         let waited = heard.seconds_since(suspected_at);
         if let Some(lift) = seal.lift() {
-            let shown = lift + SHOWN_AFTER_S.max(4.0 * melt.step_s());
+            let shown = lift + SHOWN_AFTER_S.max(5.0 * melt.step_s());
             if waited < shown && !last_chance {
                 self.suspected_at = Some(suspected_at);
                 self.due_at = Some(suspected_at.plus_seconds(shown + 0.5));
@@ -268,6 +270,11 @@ pub(crate) fn by_step(
     let reach = WAIT_AT_MOST_S.max(10.0 * step);
     let heard = heard(melt, occasion)?;
     let until = heard.min(about.plus_seconds(reach));
+    // A turn of which little has been seen yet is put too early or too late.
+    let shown = SHOWN_AFTER_S.max(5.0 * step);
+    if occasion == Occasion::Due && until.seconds_since(about) < shown {
+        return None;
+    }
     let readings = readings(melt, about.plus_seconds(-reach), until, about);
     let near = NEAR_STEP_S.max(1.5 * step);
     let known = turn::Known {
@@ -287,9 +294,7 @@ pub(crate) fn by_step(
             ..known
         };
         let up = turn::find(&readings, earliest, latest, &upwards);
-        turn = up
-            .filter(|up| up.evidence > 0.5 * turn.evidence)
-            .unwrap_or(turn);
+        turn = up.filter(|up| up.evidence > turn.evidence).unwrap_or(turn);
     }
     turn.at_s += lift;
     suspect(melt, setting, seal, origin, turn, heard)
@@ -340,6 +345,7 @@ fn suspect(
         turn,
         signs,
         pull: setting.pull,
+        in_good_pull: setting.moved && !setting.unseated,
     })
 }
 

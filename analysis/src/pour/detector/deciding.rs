@@ -16,10 +16,16 @@ use crate::time::Micros;
 /// Two turns found in the trace closer than this are not both pours, s: charging, melting and
 /// bringing to heat takes longer (about ten minutes between flasks once hot: common practice).
 const RIVALS_S: f64 = 240.0;
-/// … and where nothing tells of pulls, so that cold metal going in may look the same, the
-/// whole of the least time between two flasks is looked at, s (eight minutes: common practice; a
-/// little less, since a hot machine and little metal are quick).
-const RIVALS_UNSEEN_S: f64 = 400.0;
+/// Where nothing tells of pulls, cold metal going in may look the same. A flask is held and
+/// cleared away and the next charge goes in within this after a pour, s …
+const RIVALS_UNSEEN_S: f64 = 270.0;
+/// … while from a charge to its pour it is longer; a turn that is so long before a likely pour, s,
+/// and less than two flasks are apart (eight minutes: common practice; a little less, since a
+/// hot machine and little metal are quick), was the charge.
+const CHARGE_BEFORE_S: f64 = 400.0;
+/// Of rivals that are this likely the earliest is the pour: what follows metal leaving (the heater
+/// turned down, the valve shut) looks like it again, what comes before does not.
+const LIKELY: f64 = 0.9;
 /// Two looks that come upon one turn put it no further apart than this, s.
 const SAME_TURN_S: f64 = 9.0;
 /// A turn this likely is told at once, if the depth speaks for it …
@@ -64,6 +70,7 @@ pub(super) struct Held {
     temperature_c: f64,
     rises: bool,
     drop_k: f64,
+    in_good_pull: bool,
     /// Whether the melt took it for cold metal going in.
     like_a_charge: bool,
     found: PourFound,
@@ -156,6 +163,7 @@ impl Detector {
             turn,
             signs,
             pull,
+            ..
         } = suspect;
         let near = |other: Micros| at.seconds_since(other).abs();
         // What is so soon after a pour can be none; before one that is told it may still be.
@@ -172,9 +180,14 @@ impl Detector {
             temperature_c: turn.temperature_c,
             rises: turn.rises,
             drop_k: turn.drop_k,
+            in_good_pull: suspect.in_good_pull,
             like_a_charge: false,
             found,
-            decide_at: at.plus_seconds(rivals_s(*pull)),
+            decide_at: at.plus_seconds(if pull.is_some() {
+                RIVALS_S
+            } else {
+                CHARGE_BEFORE_S
+            }),
         };
         let p = held.probability();
         let same = self.held.iter().position(|h| near(h.at) < SAME_TURN_S);
@@ -211,7 +224,8 @@ impl Detector {
             return;
         }
         for held in self.held.iter_mut().filter(|h| h.pull == pull) {
-            held.signs.held_for(closed.seconds_since(held.at));
+            held.signs
+                .held_for(closed.seconds_since(held.at), held.in_good_pull);
             let due = closed
                 .plus_seconds(AFTER_CLOSE_S.max(SHOWS_AFTER_CLOSE_S))
                 .max(held.at.plus_seconds(DECIDED_FROM_S));
@@ -254,7 +268,7 @@ impl Detector {
             .iter()
             .position(|h| !h.rises && h.signs.0[0] >= SEAL_SPEAKS && h.probability() >= SURE)
         {
-            self.tell_held(i);
+            self.tell_held(self.likeliest(i));
         }
     }
 
@@ -275,20 +289,38 @@ impl Detector {
                 break;
             };
             // Its likeliest rival, itself included.
-            let best = (0..self.held.len())
-                .filter(|j| self.held[i].is_rival_of(&self.held[*j]))
-                .max_by(|a, b| {
-                    let odds = |j: &usize| self.held[*j].signs.log_odds();
-                    odds(a).total_cmp(&odds(b))
-                })
-                .unwrap_or(i);
-            if best == i {
+            if self.likeliest(i) == i && !self.was_the_charge(i) {
                 self.tell_held(i);
             } else {
                 self.dismiss(i);
             }
         }
         self.settle_pulls();
+    }
+
+    /// The likeliest of a turn and its rivals.
+    fn likeliest(&self, i: usize) -> usize {
+        let rivals = (0..self.held.len()).filter(|j| self.held[i].is_rival_of(&self.held[*j]));
+        let likely = rivals
+            .clone()
+            .filter(|j| self.held[*j].probability() >= LIKELY)
+            .min_by_key(|j| self.held[*j].at);
+        let odds = |j: &usize| self.held[*j].signs.log_odds();
+        likely
+            .or_else(|| rivals.max_by(|a, b| odds(a).total_cmp(&odds(b))))
+            .unwrap_or(i)
+    }
+
+    /// Whether a turn of which no pull tells was the charge for a likely pour after it.
+    fn was_the_charge(&self, i: usize) -> bool {
+        let charge = &self.held[i];
+        charge.pull.is_none()
+            && self.held.iter().any(|h| {
+                let later = h.at.seconds_since(charge.at);
+                h.pull.is_none()
+                    && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&later)
+                    && h.probability() >= LEAST
+            })
     }
 
     /// Tells one of the turns as a pour, if it is likely enough, and dismisses its rivals.
@@ -300,11 +332,13 @@ impl Detector {
             .partition(|h| h.is_rival_of(&held));
         self.held = others;
         // At most one of them is a pour, or none.
-        let all: f64 = 1.0 + odds(&held) + rivals.iter().map(odds).sum::<f64>();
+        let likely = held.probability() >= LIKELY;
+        let in_doubt = rivals.iter().filter(|h| !likely || h.at < held.at);
+        let all: f64 = 1.0 + odds(&held) + in_doubt.map(odds).sum::<f64>();
         let p = (odds(&held) / all).min(1.0);
         let p = if p.is_finite() { p } else { 1.0 };
         for rival in &rivals {
-            self.weighed(rival, (odds(rival) / all).min(1.0), false);
+            self.weighed(rival, (odds(rival) / (all + odds(rival))).min(1.0), false);
             self.not_poured(rival);
         }
         let told = p >= LEAST;

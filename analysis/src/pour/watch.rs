@@ -47,6 +47,11 @@ const WAIT_WITHOUT_STEP_S: f64 = 45.0;
 const COMING_OUT_S: f64 = 3.0;
 /// … and then a turn may be judged that is only so old, s.
 const JUDGED_AT_LAST_S: f64 = 4.0;
+/// A turn moves the reading by at least this, K, …
+const LEAST_MOVE_K: f64 = 1.5;
+/// … or the depth speaks as plainly as this for a lift, as a logarithm, and a small pour was made
+/// good by the furnace.
+const CLEAR_STEP_LN: f64 = 6.0;
 /// A fall slower than this over its first seconds is none that metal makes, K/s (5 K in 30 s).
 const SLOW_FALL_K_S: f64 = 0.15;
 /// How far before a turn it is asked whether the melt was hotter, s.
@@ -185,6 +190,7 @@ impl Watch {
         let last_chance = occasion != Occasion::Due;
         let heard = heard(melt, occasion)?;
         let waited = heard.seconds_since(suspected_at);
+        let mut stepped = None;
         if let Some(lift) = seal.lift() {
             let shown = lift + SHOWN_AFTER_S.max(5.0 * melt.step_s());
             if waited < shown && !last_chance {
@@ -192,7 +198,8 @@ impl Watch {
                 self.due_at = Some(suspected_at.plus_seconds(shown + 0.5));
                 return None;
             }
-            if let Some(suspect) = by_step(melt, setting, seal, suspected_at, lift, occasion) {
+            stepped = by_step(melt, setting, seal, suspected_at, lift, occasion);
+            if let Some(suspect) = stepped.filter(|s| s.signs.log_odds() > 0.0) {
                 return Some(suspect);
             }
         }
@@ -222,7 +229,9 @@ impl Watch {
             must_rise: false,
             favours: &|t| seal.times_as_likely(t).ln(),
         };
-        let turn = turn::find(&readings, earliest, latest, &known)?;
+        let Some(turn) = turn::find(&readings, earliest, latest, &known) else {
+            return stepped;
+        };
         let at = origin.plus_seconds(turn.at_s);
         if turn.at_s > (seen - 2.0).max(0.0) && !last_chance {
             // The suspicion came early, on a melt already falling slowly; look again when the
@@ -231,7 +240,17 @@ impl Watch {
             self.due_at = Some(at.plus_seconds(WAIT_S.max(WAIT_READINGS * step)));
             return None;
         }
-        suspect(melt, setting, seal, origin, turn, heard)
+        let likelier = |a: Suspect, b: Suspect| {
+            if a.signs.log_odds() > b.signs.log_odds() {
+                a
+            } else {
+                b
+            }
+        };
+        match (stepped, suspect(melt, setting, seal, origin, turn, heard)) {
+            (Some(a), Some(b)) => Some(likelier(a, b)),
+            (a, b) => a.or(b),
+        }
     }
 }
 
@@ -309,9 +328,11 @@ fn suspect(
     turn: Turn,
     heard: Micros,
 ) -> Option<Suspect> {
-    let clear_step = seal.ln_at(turn.at_s).is_some_and(|l| l > 3.0);
+    let clear_step = seal.ln_at(turn.at_s).is_some_and(|l| l > CLEAR_STEP_LN);
+    let still = turn.deepest_k < LEAST_MOVE_K.max(2.0 * turn.spread_k);
     let no_pour = turn.drop_k > MOST_DROP_K
         || turn.temperature_c < setting.least_c
+        || (still && (turn.rises || !clear_step))
         || (turn.evidence < LEAST_EVIDENCE && !clear_step);
     if no_pour {
         return None;

@@ -23,6 +23,7 @@ const RIVALS_UNSEEN_S: f64 = 270.0;
 /// and less than two flasks are apart (eight minutes: common practice; a little less, since a
 /// hot machine and little metal are quick), was the charge.
 const CHARGE_BEFORE_S: f64 = 400.0;
+const LOOK_TAKES_S: f64 = 60.0;
 /// Of rivals that are this likely the earliest is the pour: what follows metal leaving (the heater
 /// turned down, the valve shut) looks like it again, what comes before does not.
 const LIKELY: f64 = 0.9;
@@ -186,7 +187,8 @@ impl Detector {
             decide_at: at.plus_seconds(if pull.is_some() {
                 RIVALS_S
             } else {
-                CHARGE_BEFORE_S
+                // Until a look at the last that may be its pour.
+                CHARGE_BEFORE_S + LOOK_TAKES_S
             }),
         };
         let p = held.probability();

@@ -8,14 +8,18 @@ mod demo;
 mod evidence;
 mod export;
 mod extract;
+mod extract_book;
+mod extract_rows;
 mod import;
 mod open;
 mod out;
 mod pours;
+mod progress;
 mod record;
 mod record_charge;
 mod record_cooling;
 mod record_options;
+mod record_out_of_kiln;
 mod record_pour;
 mod report;
 mod run;
@@ -80,10 +84,9 @@ enum Command {
     Import(import::ImportArgs),
     /// Write every table as CSV and Parquet, with a data dictionary
     Export(export::ExportArgs),
-    /// Write down a flask, an inspection, a part change or how a flask cooled
-    /// Write down a flask, an inspection, a part change or when metal left
+    /// Write down a flask, an inspection, a part change, when metal left or how a flask cooled
     Record(record::RecordArgs),
-    /// Find the pulls and pours of trace files, with no book needed
+    /// Find the pulls and pours of trace files, or of a whole book, anew
     Extract(extract::ExtractArgs),
     /// Publish one closed session (started by the daemon itself)
     #[command(hide = true)]
@@ -111,7 +114,7 @@ pub fn main() -> ExitCode {
         Command::Import(args) => import::import(&args),
         Command::Export(args) => export::export(&args),
         Command::Record(args) => record::record(&args),
-        Command::Extract(args) => extract::extract_files(&args),
+        Command::Extract(args) => extract::extract(&args),
         Command::PublishSession(args) => run::publish_session(&args),
     };
     match result {

@@ -6,7 +6,7 @@
 //! likelihood, less a tenth of their squares, over the turns of drawn sessions
 //! (`sample-data/src/drawn`, seeds 1000 to 1649, a fifth of them without vacuum sensor and valve
 //! switch, a fifth with the switch alone), each held to the sign that the trade gives it;
-//! `detection-table --signs` prints what they were fitted to. Three are set by hand: what a missing
+//! `detection-table --signs` prints what they were fitted to. Some are set by hand: what a missing
 //! step takes off is no more than that three flasks in ten show none ([`super::seal`]); a fall
 //! shaped like a stir counts against a pour even where the depth speaks; and a good pull that was
 //! held for half a minute after the turn was held for a casting (common practice).
@@ -51,7 +51,7 @@ struct Weights {
 const BY_DEPTH: Weights = Weights {
     base: -1.68,
     of: [
-        2.35, -1.20, 0.22, 2.00, 0.68, 1.30, 0.66, 0.14, 0.0, 0.0, -3.58, -2.09, -1.19, -1.0,
+        2.35, -1.20, 0.22, 2.00, 0.68, 1.30, 0.66, 0.14, 0.0, 0.0, -3.58, -2.09, -1.19, -2.0,
         -1.39, -2.12, -0.45, 0.0, -2.92, 2.0,
     ],
 };
@@ -59,7 +59,7 @@ const BY_DEPTH: Weights = Weights {
 const BY_VALVE: Weights = Weights {
     base: 0.54,
     of: [
-        0.0, 0.0, 0.69, 2.00, 0.14, 1.67, 0.0, 0.0, 0.0, 0.0, -4.0, -1.05, -1.92, -1.40, -0.89,
+        0.0, 0.0, 0.69, 2.00, 0.14, 1.67, 0.0, 0.0, 0.0, 0.0, -4.0, -1.05, -2.20, -0.70, -0.89,
         0.0, -1.92, 0.0, -4.34, 0.0,
     ],
 };
@@ -67,7 +67,7 @@ const BY_VALVE: Weights = Weights {
 const BY_MELT: Weights = Weights {
     base: -3.69,
     of: [
-        0.0, 0.0, 0.44, 0.91, 0.43, 1.74, 0.62, 0.0, 0.0, 0.0, 0.0, -2.61, -1.33, -0.22, -1.02,
+        0.0, 0.0, 0.44, 0.91, 0.43, 1.74, 0.62, 0.0, 0.0, 0.0, 0.0, -2.61, -1.33, -0.11, -1.02,
         0.0, -3.29, -0.50, 0.0, 0.0,
     ],
 };
@@ -125,7 +125,7 @@ impl Signs {
             0.0,
             0.0,
             (around.hotter_before_k / 20.0).clamp(0.0, 3.0),
-            ((turn.gap_s - 5.0) / 30.0).clamp(0.0, 2.0),
+            ((turn.gap_s - 5.0) / 15.0).clamp(0.0, 4.0),
             (around.cold_k / 20.0).clamp(0.0, 3.0),
             ((0.15 - turn.fall_k_s) / 0.15).clamp(0.0, 1.0),
             ((turn.deepest_k - 50.0) / 20.0).clamp(0.0, 2.0)

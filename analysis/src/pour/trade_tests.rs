@@ -31,24 +31,6 @@ fn sorted(rows: Vec<Row>) -> (Vec<PourRow>, Vec<PullRow>) {
 }
 
 fn found(trace: &BenchTrace) -> (Vec<PourRow>, Vec<PullRow>) {
-    if std::env::var("DBG").is_ok() {
-        for e in events(&trace.samples(), meta().setup) {
-            if let Event::Weighed(w) = e {
-                let s: Vec<String> = super::events::Weighed::SIGNS
-                    .iter()
-                    .zip(&w.signs)
-                    .filter(|x| x.1.abs() > 0.005)
-                    .map(|x| format!("{} {:.2}", x.0, x.1))
-                    .collect();
-                eprintln!(
-                    "W {:+.1} {:.3} {} {s:?}",
-                    w.at.seconds_since(at(1500.0)),
-                    w.confidence,
-                    w.poured
-                );
-            }
-        }
-    }
     sorted(extract(&trace.samples(), &meta()))
 }
 

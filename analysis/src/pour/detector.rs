@@ -6,24 +6,26 @@
 //! [`Watermark`](super::watermark::Watermark)); a sample older than the last of its channel is
 //! ignored, so the provisional feed never goes back.
 
+mod deciding;
+
 use super::cover::Cover;
 use super::events::{Event, Now, OpenPull};
 use super::found::PourFound;
 use super::history::{History, Reading};
 use super::measures::{Bench, Kiln};
 use super::melt::{Heard, Melt};
-use super::pull::{JUDGE_AGAIN_S, LOSS_S, Pull};
+use super::pull::{JUDGE_AGAIN_S, LOSS_S, Pull, PullFound};
 use super::rows::FoundBy;
-use super::seal::Seal;
 use super::setup::{Mark, Setup, UsualPull};
 use super::valve::{Change, Vacuum};
-use super::watch::{Poured, Setting, Watch, by_step};
+use super::watch::{Occasion, Setting, Watch};
 use crate::channel::Channel;
 use crate::probe::Course;
 use crate::sample::Sample;
 use crate::stage::Stage;
 use crate::time::Micros;
 use crate::upkeep::Tally;
+use deciding::Held;
 
 /// A pour known by a switch or a mark is measured this long after, s: the vacuum 10 s after is
 /// one of its measures.
@@ -42,7 +44,10 @@ const AFTER_STEP_S: f64 = 10.0;
 /// A pull in which nothing was suspected is looked at for the sealed sprue this long after its
 /// opening and as often again, s, while the melt is remembered: pours come 5 to 60 s after it.
 const STEP_LOOK_S: f64 = 50.0;
-const STEP_LOOKS_UNTIL_S: f64 = 300.0;
+/// A flask that does not sit ends at 5 to 18 of 30 inHg (common practice); a share of the air.
+const UNSEATED: f64 = 0.6;
+/// A silence of the depth longer than this may hide when a pull really opened, s.
+const HIDDEN_OPENING_S: f64 = 3.0;
 /// The lowest liquidus a pourable alloy can have, °C: the silver–copper eutectic (779 °C). Used
 /// while the alloy is unknown.
 const LOWEST_LIQUIDUS_C: f64 = 779.0;
@@ -82,6 +87,15 @@ pub struct Detector {
     course: Course,
     watch: Watch,
     ending: Option<Box<Pull>>,
+    /// Since when the pull under way may have been on: its opening, or the last that was heard
+    /// of the depth before a silence that hid it.
+    on_since: Option<Micros>,
+    /// Turns that may have been pours, until what follows is known.
+    held: Vec<Held>,
+    /// Whether the probe rises at pours, as an earlier one told.
+    rises: Option<bool>,
+    /// Pulls that are over and measured, while a turn in them is still to be decided.
+    untold: Vec<PullFound>,
     judge_at: Option<Micros>,
     step_look_at: Option<Micros>,
     known: Vec<Known>,
@@ -121,6 +135,10 @@ impl Detector {
             course: Course::default(),
             watch: Watch::new(),
             ending: None,
+            on_since: None,
+            held: Vec::new(),
+            rises: None,
+            untold: Vec::new(),
             judge_at: None,
             step_look_at: None,
             known: Vec::new(),
@@ -216,16 +234,19 @@ impl Detector {
     /// detector is then as new.
     pub fn finish(&mut self) -> Vec<Event> {
         if let Some(now) = self.now {
-            self.look_for_turn(true);
+            self.look_for_turn(Occasion::Last);
+            self.look_for_step(now, AFTER_STEP_S, Occasion::Last);
             let mut known = std::mem::take(&mut self.known);
             known.sort_by_key(|k| k.at);
             for k in known {
                 self.measure_known(k);
             }
             self.finish_ending(now);
+            self.decide(None);
             if let Some(pull) = self.vacuum.take_open() {
                 self.tell_pull(&pull, now);
             }
+            self.settle_pulls();
         }
         if let Some((from, course)) = self.tally.course() {
             self.events.push(Event::Upkeep { from, course });
@@ -311,15 +332,15 @@ impl Detector {
             self.judge(now);
         }
         if reached(self.watch.due_at()) {
-            self.look_for_turn(false);
+            self.look_for_turn(Occasion::Due);
         }
         if reached(self.step_look_at) {
             let due = self.step_look_at.take().unwrap_or(now);
-            self.look_for_step(due);
+            self.look_for_step(due, AFTER_STEP_S, Occasion::Due);
             self.step_look_at = self
                 .vacuum
                 .open()
-                .filter(|p| p.poured_at.is_none() && p.age_s(due) < STEP_LOOKS_UNTIL_S)
+                .filter(|p| self.last_pour.is_none_or(|at| at < p.opened_at))
                 .map(|_| due.plus_seconds(STEP_LOOK_S));
         }
         while let Some(i) = self.known.iter().position(|k| k.due <= now) {
@@ -334,6 +355,9 @@ impl Detector {
         if reached(over) {
             self.finish_ending(now);
         }
+        if reached(self.decide_due()) {
+            self.decide(Some(now));
+        }
         self.now = self.now.max(Some(now));
     }
 
@@ -343,14 +367,24 @@ impl Detector {
             None => true,
         };
         let molten_above = self.setup.molten_above_c();
+        if self.melt.moves_probe(reading) {
+            // What was still undecided is decided with what the probe told while it was in.
+            self.look_for_turn(Occasion::ProbeComesOut);
+            self.watch.reset();
+            self.look_for_step(reading.at, AFTER_STEP_S, Occasion::ProbeComesOut);
+        }
         match self.melt.hear(reading, molten_above, may_charge) {
             Heard::Believed(smooth) => {
                 let setting = self.setting(reading.at, reading.at);
                 self.watch.hear(smooth, &self.melt, setting.as_ref());
+                if !self.melt.probe_is_out() {
+                    self.melt_goes_on(smooth);
+                }
             }
             Heard::ProbeMoved => {
                 self.course.busy(reading.at, reading.at);
                 self.watch.reset();
+                self.rises = None;
             }
             Heard::Doubtful => {}
         }
@@ -369,14 +403,17 @@ impl Detector {
         let open = self.vacuum.open();
         let pull = open.or(self.ending.as_deref());
         let Some(pull) = pull else {
-            let molten = self.melt.molten_until(now, molten_above_c) >= MOLTEN_FIRST_S;
+            let molten = self.melt.molten_before(now, molten_above_c) >= MOLTEN_FIRST_S;
             let unseen = !self.vacuum.fitted() && molten;
-            let not_since_pour = self.last_pour.is_none_or(|p| Some(p) < self.melt.charge_at);
-            return (unseen && not_since_pour).then_some(Setting {
+            return unseen.then_some(Setting {
                 from: after_last,
                 until: heard,
                 least_c,
                 vacuum_known: false,
+                moved: false,
+                unseated: false,
+                pull: None,
+                rises: self.rises,
                 molten_above_c,
             });
         };
@@ -386,84 +423,23 @@ impl Detector {
         let shows = pull
             .closed_at
             .map_or(now, |closed| closed.plus_seconds(SHOWS_AFTER_CLOSE_S));
-        let sucks = pull.moved() || (pull.by_valve && !self.vacuum.history.ever_heard());
-        let possible = pull.poured_at.is_none() && sucks && now <= shows;
+        let not_yet = self.last_pour.is_none_or(|at| at < pull.opened_at);
+        let possible = not_yet && (pull.moved() || pull.by_valve) && now <= shows;
+        let from = match self.vacuum.open() {
+            Some(_) => self.on_since.unwrap_or(pull.opened_at),
+            None => pull.opened_at,
+        };
         possible.then_some(Setting {
-            from: pull.opened_at.max(after_last),
+            from: from.max(after_last),
             until,
             least_c,
             vacuum_known: true,
+            moved: pull.moved(),
+            unseated: pull.rise_kpa() < UNSEATED * self.ambient_kpa(),
+            pull: Some(pull.opened_at),
+            rises: self.rises,
             molten_above_c,
         })
-    }
-
-    /// The careful look that was due.
-    fn look_for_turn(&mut self, last_chance: bool) {
-        let Some(suspected_at) = self.watch.suspected_at() else {
-            return;
-        };
-        let heard = self.melt.history.last().map_or(suspected_at, |r| r.at);
-        let Some(setting) = self.setting(suspected_at, heard) else {
-            self.watch.reset();
-            return;
-        };
-        let seal = self.seal_around(suspected_at);
-        let Some(poured) = self.watch.look(&self.melt, &setting, &seal, last_chance) else {
-            return;
-        };
-        self.tell_turn(&poured);
-    }
-
-    /// A look at a pull in which the melt gave no cause to suspect a pour: a probe in the wall
-    /// rises at one, and a small one hardly shows; but metal seals the sprue.
-    fn look_for_step(&mut self, now: Micros) {
-        if self.watch.suspected_at().is_some() {
-            return;
-        }
-        // The newest readings may still be on their way to a step.
-        let Some(setting) = self.setting(now, now.plus_seconds(-AFTER_STEP_S)) else {
-            return;
-        };
-        let seal = self.seal_around(now.plus_seconds(-SEAL_REACH_S));
-        let Some(lift) = seal.lift() else { return };
-        let origin = now.plus_seconds(-SEAL_REACH_S);
-        if let Some(poured) = by_step(&self.melt, &setting, &seal, origin, lift) {
-            self.tell_turn(&poured);
-        }
-    }
-
-    fn tell_turn(&mut self, poured: &Poured) {
-        if self.is_by_hand(poured.at) {
-            return;
-        }
-        self.pour_into_pull(poured.at);
-        let found = self.measure(
-            poured.at,
-            FoundBy::Trace,
-            poured.confidence,
-            Some(&poured.turn),
-        );
-        self.tell_pour(found);
-    }
-
-    /// What the depth of the pull around `origin` says about the moment of the lift, in seconds
-    /// from `origin`.
-    fn seal_around(&self, origin: Micros) -> Seal {
-        let Some(pull) = self.vacuum.open().or(self.ending.as_deref()) else {
-            return Seal::default();
-        };
-        let reach = origin.plus_seconds(SEAL_REACH_S);
-        let until = pull
-            .closed_at
-            .map_or(reach, |c| c.plus_seconds(-1.0).min(reach));
-        let from = pull.opened_at.max(origin.plus_seconds(-SEAL_REACH_S));
-        let depth: Vec<(f64, f64)> = self
-            .vacuum
-            .history
-            .between(from, until)
-            .map(|r| (r.at.seconds_since(origin), r.value))
-            .collect();
-        Seal::look(&depth, self.vacuum.rest.noise_kpa())
     }
 
     fn hear_stopper(&mut self, at: Micros, lifted: bool) {
@@ -489,6 +465,7 @@ impl Detector {
             return;
         }
         self.watch.reset();
+        self.drop_rivals_of(at);
         self.pour_into_pull(at);
         self.known.push(Known {
             at,
@@ -499,6 +476,7 @@ impl Detector {
 
     fn measure_known(&mut self, known: Known) {
         let found = self.measure(known.at, known.found_by, 1.0, None);
+        self.melt.poured(known.at);
         self.tell_pour(found);
     }
 
@@ -549,7 +527,6 @@ impl Detector {
 
     fn tell_pour(&mut self, found: PourFound) {
         self.last_pour = self.last_pour.max(Some(found.at));
-        self.melt.poured(found.at);
         self.course.busy(found.at, found.at);
         self.watch.reset();
         self.events.push(Event::Poured(Box::new(found)));
@@ -571,8 +548,9 @@ impl Detector {
                     self.vacuum.open().map(|p| (p.opened_at, p.judge_at()))
                 {
                     // What was still undecided about the pull before is decided now.
-                    self.look_for_turn(true);
+                    self.look_for_turn(Occasion::Last);
                     self.finish_ending(at);
+                    self.on_since = Some(self.vacuum_last_at_rest(at));
                     self.judge_at = Some(judge_at);
                     self.step_look_at = Some(at.plus_seconds(STEP_LOOK_S));
                     self.events.push(Event::PullOpened { at });
@@ -588,7 +566,8 @@ impl Detector {
                 });
                 self.ending = Some(pull);
                 self.step_look_at = None;
-                self.look_for_step(at);
+                self.look_for_step(at, 0.0, Occasion::Due);
+                self.pull_shut(self.ending.as_ref().map(|p| p.opened_at), at);
             }
         }
     }
@@ -632,7 +611,20 @@ impl Detector {
         self.course
             .busy(pull.opened_at, pull.closed_at.unwrap_or(now));
         let found = pull.found(now, &self.setup, self.ambient_kpa(), &self.vacuum.history);
-        self.events.push(Event::PullFound(Box::new(found)));
+        self.untold.push(found);
+        self.settle_pulls();
+    }
+
+    /// When the depth was last heard before a pull that opened, as far as it is known, at
+    /// `opened_at`, if a silence lay between; else that.
+    fn vacuum_last_at_rest(&self, opened_at: Micros) -> Micros {
+        let history = &self.vacuum.history;
+        let before = history.last_until(Micros(opened_at.0.saturating_sub(1)));
+        let after = history.between(opened_at, Micros(i64::MAX)).next();
+        match (before, after) {
+            (Some(b), Some(a)) if a.at.seconds_since(b.at) > HIDDEN_OPENING_S => b.at,
+            _ => opened_at,
+        }
     }
 
     fn tell_stage(&mut self, now: Micros) {

@@ -50,7 +50,8 @@ pub enum Event {
     },
     /// A pull is over and measured.
     PullFound(Box<PullFound>),
-    /// Metal left, and is measured: 12 to 45 s after it happened.
+    /// Metal left, and is measured: 12 to 45 s after it happened, or up to four minutes where only
+    /// what follows can tell.
     Poured(Box<PourFound>),
     /// Cover gas has stayed under its least while metal needs it: while it is charged, melts, is
     /// molten, or waits in a pull.
@@ -75,6 +76,9 @@ pub enum Event {
         /// What flows again, L/min; none if nothing is left that needs cover.
         flow_l_min: Option<f64>,
     },
+    /// A turn of the melt was looked at and what speaks for a pour there was weighed. For those
+    /// who measure or tune detection; it is no answer.
+    Weighed(Box<Weighed>),
     /// The trace is over: what the session did to the bench, from its first reading of melt or
     /// gas on, as a course of running totals.
     Upkeep {
@@ -125,4 +129,22 @@ pub struct OpenPull {
     pub verdict: Option<Verdict>,
     /// Whether metal has been poured into it.
     pub poured: bool,
+}
+
+/// A turn of the melt and what speaks for a pour there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Weighed {
+    /// When it was.
+    pub at: Micros,
+    /// The signs, in the order of [`Weighed::SIGNS`].
+    pub signs: Vec<f64>,
+    /// How likely it is that metal left, 0–1.
+    pub confidence: f64,
+    /// Whether it was told as a pour.
+    pub poured: bool,
+}
+
+impl Weighed {
+    /// The names of the signs.
+    pub const SIGNS: &[&str] = &super::confidence::NAMES;
 }

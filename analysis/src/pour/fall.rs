@@ -21,7 +21,7 @@ pub(super) const PAIRS: usize = LAGS * (LAGS - 1) / 2;
 /// deviations about zero: melts are brought to the pour at 0.05 to 0.3 K/s, furnaces answer a
 /// pour as fast, and drops are 5 to 40 K (common practice).
 const SLOPE_BEFORE_SD: f64 = 0.3;
-const SLOPE_AFTER_SD: f64 = 0.2;
+const SLOPE_AFTER_SD: f64 = 0.4;
 const DROP_SD: f64 = 25.0;
 
 /// Fewer readings than this on either side fix nothing.

@@ -15,6 +15,13 @@ const PROBE_JUMP_K: f64 = 80.0;
 const JUMP_WITHIN_S: f64 = 10.0;
 /// A probe that was pulled out and never put back is believed again after this, s.
 const OUT_AT_MOST_S: f64 = 600.0;
+/// A probe that has been out for so long, s, and now reads no further than this below where it
+/// was, K, is in the metal again: a charge may have gone in meanwhile, and the gas over the
+/// melt is colder.
+const OUT_AT_LEAST_S: f64 = 15.0;
+const BACK_WITHIN_K: f64 = 250.0;
+/// No melt is as hot as this, °C: an open circuit shows the end of its scale.
+const END_OF_SCALE_C: f64 = 1250.0;
 /// Cold metal going in: a fall of at least this, K, …
 const CHARGE_FALL_K: f64 = 20.0;
 /// … within this, s, …
@@ -46,6 +53,7 @@ pub(crate) struct Melt {
     pub history: History,
     /// When cold metal last went in.
     pub charge_at: Option<Micros>,
+    before_charge: (Option<Micros>, Option<f64>, f64),
     /// When the probe last jumped.
     pub probe_moved_at: Option<Micros>,
     doubtful: Option<Reading>,
@@ -88,6 +96,7 @@ impl Melt {
         Melt {
             history: History::default(),
             charge_at: None,
+            before_charge: (None, None, 0.0),
             probe_moved_at: None,
             doubtful: None,
             out: None,
@@ -104,6 +113,17 @@ impl Melt {
             molten_s: 0.0,
             stage: Stage::Cold,
         }
+    }
+
+    /// Whether this reading would show that the probe has been moved.
+    pub fn moves_probe(&self, reading: Reading) -> bool {
+        let jumps = self
+            .reference(reading.at)
+            .is_some_and(|reference| (reading.value - reference).abs() > PROBE_JUMP_K);
+        jumps
+            && self
+                .doubtful
+                .is_some_and(|first| (reading.value - first.value).abs() <= PROBE_JUMP_K)
     }
 
     /// Takes in a reading. `may_charge`: whether cold metal can be going in now; inside a pull
@@ -142,9 +162,16 @@ impl Melt {
         self.probe_moved_at = Some(first.at);
         self.out = match self.out {
             // Back where it was, or further up: it is in the metal again.
-            Some((_, level)) if first.value > level - PROBE_JUMP_K => None,
+            Some((_, level))
+                if first.value > level - PROBE_JUMP_K && first.value < END_OF_SCALE_C =>
+            {
+                None
+            }
             Some(out) => Some(out),
-            None if first.value < reference => Some((first.at, reference)),
+            None if first.value < reference && reference < END_OF_SCALE_C => {
+                Some((first.at, reference))
+            }
+            None if first.value > END_OF_SCALE_C => Some((first.at, reference)),
             None => None,
         };
         self.history.clear();
@@ -169,7 +196,13 @@ impl Melt {
         let smooth = self.smooth(reading);
         self.fill_bin(reading);
         if let Some((since, level)) = self.out {
-            let back = reading.value > level - PROBE_JUMP_K;
+            let for_long = reading.at.seconds_since(since) > OUT_AT_LEAST_S;
+            let within = if for_long {
+                BACK_WITHIN_K
+            } else {
+                PROBE_JUMP_K
+            };
+            let back = (level - within..END_OF_SCALE_C).contains(&reading.value);
             if back || reading.at.seconds_since(since) > OUT_AT_MOST_S {
                 self.out = None;
             }
@@ -269,6 +302,7 @@ impl Melt {
     }
 
     fn charged(&mut self, at: Micros, molten_above_c: f64) {
+        self.before_charge = (self.charge_at, self.peak_c, self.molten_s);
         self.charge_at = Some(at);
         self.peak_c = None;
         self.molten_s = self.molten_after(at, molten_above_c);
@@ -278,6 +312,13 @@ impl Melt {
     pub fn poured(&mut self, at: Micros) {
         self.fall = None;
         self.not_a_charge_until = Some(at.plus_seconds(30.0));
+        let after = self.charge_at.map_or(f64::MAX, |c| c.seconds_since(at));
+        if (-15.0..45.0).contains(&after) {
+            // What was taken for cold metal was this.
+            let (charge_at, peak_c, molten_s) = self.before_charge;
+            (self.charge_at, self.peak_c) = (charge_at, peak_c);
+            self.molten_s = self.molten_s.max(molten_s);
+        }
     }
 
     fn molten_after(&self, at: Micros, molten_above_c: f64) -> f64 {
@@ -297,6 +338,15 @@ impl Melt {
     /// Time above `molten_above_c` between the last charge and `at`, which is not long ago, s.
     pub fn molten_until(&self, at: Micros, molten_above_c: f64) -> f64 {
         (self.molten_s - self.molten_after(at, molten_above_c)).max(0.0)
+    }
+
+    /// The same where what is suspected at `at` may itself be what was last taken for a charge.
+    pub fn molten_before(&self, at: Micros, molten_above_c: f64) -> f64 {
+        let doubtful = self
+            .charge_at
+            .is_some_and(|c| at.seconds_since(c) < CHARGE_WITHIN_S);
+        let before = if doubtful { self.before_charge.2 } else { 0.0 };
+        self.molten_until(at, molten_above_c).max(before)
     }
 
     /// The highest mean of 5 s since the last charge, °C.

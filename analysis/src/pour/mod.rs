@@ -17,6 +17,7 @@
 //! | [`assemble`] | what spans sessions: parts, targets, cards, corrections |
 
 pub mod assemble;
+mod confidence;
 pub mod correction;
 mod cover;
 pub mod detector;
@@ -40,6 +41,7 @@ pub mod rows;
 mod seal;
 pub mod seal_due;
 pub mod setup;
+mod stir;
 #[cfg(test)]
 mod synthetic;
 #[cfg(test)]
@@ -51,7 +53,7 @@ mod watch;
 pub mod watermark;
 
 pub use detector::Detector;
-pub use events::{Event, Now, OpenPull};
+pub use events::{Event, Now, OpenPull, Weighed};
 pub use extract::extract;
 pub use found::PourFound;
 pub use history::Reading;

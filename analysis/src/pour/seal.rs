@@ -38,6 +38,11 @@ const AT_MOST: f64 = 60.0;
 const MUCH: f64 = 30.0;
 /// A step this many times as likely as none is clear.
 const CLEAR: f64 = 30.0;
+/// A depth that falls by so much from one reading to the next, kPa, while the valve is open has
+/// been let down from outside, by another machine on the pump or a lid touched; what comes after
+/// is a pump-down of its own.
+const LET_DOWN_KPA: f64 = 1.2;
+const LET_DOWN_SDS: f64 = 8.0;
 /// Fewer readings than this tell nothing.
 const LEAST_READINGS: usize = 8;
 
@@ -46,6 +51,8 @@ const LEAST_READINGS: usize = 8;
 pub(crate) struct Seal {
     from: f64,
     times: Vec<f64>,
+    /// What the greatest of them was before it was held down, as a logarithm over what it is now.
+    held_down_ln: f64,
 }
 
 impl Seal {
@@ -53,6 +60,27 @@ impl Seal {
     /// than its end; the seconds lie within some 150 of zero. With `noise_kpa` as the sensor's.
     pub fn look(depth: &[(f64, f64)], noise_kpa: f64) -> Seal {
         let readings = thinned(depth, APART_S);
+        let let_down = LET_DOWN_KPA.max(LET_DOWN_SDS * noise_kpa);
+        let mut whole = Seal::default();
+        for part in readings.chunk_by(|a, b| a.1 - b.1 < let_down) {
+            whole.append(Seal::of_one_pump_down(part, noise_kpa));
+        }
+        whole
+    }
+
+    /// Adds what is known of a later pump-down; of what lies between nothing is known.
+    fn append(&mut self, later: Seal) {
+        if self.times.is_empty() {
+            *self = later;
+        } else if !later.times.is_empty() {
+            let place = ((later.from - self.from) / GRID_S).round().max(0.0) as usize;
+            self.times.resize(place, 1.0);
+            self.times.extend(later.times);
+            self.held_down_ln = self.held_down_ln.max(later.held_down_ln);
+        }
+    }
+
+    fn of_one_pump_down(readings: &[(f64, f64)], noise_kpa: f64) -> Seal {
         let (Some(first), Some(last)) = (readings.first(), readings.last()) else {
             return Seal::default();
         };
@@ -64,7 +92,7 @@ impl Seal {
         let onset = |i: usize| from + GRID_S * i as f64;
         let lines: Vec<PumpDownSums> = TAUS_S
             .iter()
-            .map(|tau| PumpDownSums::of(&readings, *tau))
+            .map(|tau| PumpDownSums::of(readings, *tau))
             .collect();
         let least = (0..moments)
             .step_by(2)
@@ -116,12 +144,17 @@ impl Seal {
         if !top.is_finite() {
             return Seal::default();
         }
+        let held_down_ln = too_much + (top / AT_MOST).ln().max(0.0);
         if top > AT_MOST {
             for t in &mut times {
                 *t *= AT_MOST / top;
             }
         }
-        Seal { from, times }
+        Seal {
+            from,
+            times,
+            held_down_ln,
+        }
     }
 
     /// Whether there were readings enough to see a step.
@@ -138,6 +171,23 @@ impl Seal {
             .enumerate()
             .max_by(|a, b| a.1.total_cmp(&b.1))?;
         (top >= CLEAR).then_some(self.from + GRID_S * i as f64)
+    }
+
+    /// Logarithm of how much likelier the depth makes a lift near `t` (within 1.5 s) than none at
+    /// all, without any bound; none where it cannot tell.
+    pub fn ln_at(&self, t: f64) -> Option<f64> {
+        let place = |x: f64| ((x - self.from) / GRID_S).round();
+        let (from, to) = (place(t - 1.5).max(0.0), place(t + 1.5));
+        if to < 0.0 || from >= self.times.len() as f64 {
+            return None;
+        }
+        let to = (to as usize + 1).min(self.times.len());
+        let best = self.times[from as usize..to]
+            .iter()
+            .copied()
+            .fold(f64::MIN_POSITIVE, f64::max);
+        let ln = best.ln();
+        Some(if ln > 0.0 { ln + self.held_down_ln } else { ln })
     }
 
     /// How many times as likely a lift at `t` is by the depth, 1 if it says nothing.

@@ -44,6 +44,8 @@ pub(crate) struct Known<'a> {
     pub noise_k: f64,
     /// Whether a rise is looked for as well as a fall.
     pub may_rise: bool,
+    /// Whether only a rise is looked for.
+    pub must_rise: bool,
     /// Logarithm of how likely each moment is, by other channels.
     pub favours: &'a dyn Fn(f64) -> f64,
 }
@@ -150,7 +152,12 @@ fn neighbourhood(
         let straight = sums.straight(&stretch.readings) + floor;
         let favour = (known.favours)(at);
         sums.falls(&stretch, at, |fall| {
-            if fall.drop > 0.0 || known.may_rise {
+            let looked_for = if fall.drop > 0.0 {
+                !known.must_rise
+            } else {
+                known.may_rise
+            };
+            if looked_for {
                 let gain = 0.5 * n * (straight / (fall.misfit + floor)).ln() + favour;
                 if best.is_none_or(|b| gain > b.0) {
                     best = Some((gain, fall));

@@ -2,9 +2,11 @@
 //! below its crest, a careful fit of the seconds around ([`super::turn`]), from which follows
 //! whether metal left and how sure that is.
 
+use super::confidence::{Around, Signs};
 use super::history::{Crest, Reading};
 use super::melt::Melt;
 use super::seal::Seal;
+use super::stir;
 use super::turn::{self, Turn};
 use crate::time::Micros;
 
@@ -27,40 +29,33 @@ const BACK_S: f64 = 25.0;
 const JUDGED_AFTER_S: f64 = 10.0;
 /// After a look that found nothing, the next suspicion is at least this far on, s.
 const AGAIN_S: f64 = 4.0;
-/// A pour takes at least this much off the reading within 15 s, K (5–40 K in 10–30 s is common
-/// practice; the fit sees the beginning of it).
-const LEAST_DROP_K: f64 = 3.0;
 /// A fall beyond this within 15 s is no pour: the probe came out, K.
 const MOST_DROP_K: f64 = 90.0;
-/// The fall must set in at least this fast, K/s: 5 K in 30 s.
-const LEAST_FALL_K_S: f64 = 0.15;
-/// The turn must explain the readings this much better than a straight line (F ratio; the 0.1 %
-/// point for 4 and 20 degrees of freedom is 7.1) …
-const LEAST_EVIDENCE: f64 = 6.0;
-/// … and is only fully believed at twice that, because the best of many turns is taken.
-const FULL_EVIDENCE: f64 = 14.0;
-/// Without a vacuum sensor a deeper fall than this is taken for cold metal, K …
-const MOST_DROP_UNSEEN_K: f64 = 50.0;
-/// … and so is one of which more than this share comes late.
-const LATE_SHARE_UNSEEN: f64 = 0.3;
+/// A turn that explains the readings no better than this (F ratio) is none; the 0.1 % point for 4
+/// and 20 degrees of freedom is 7.1, and the best of many is taken.
+const LEAST_EVIDENCE: f64 = 4.0;
 /// A silence counts as no more than this in the span of the crest, s.
 const SILENCE_COUNTS_S: f64 = 5.0;
-/// A melt that has come back to less than this share of its drop after some 20 s was stirred. A
-/// small pour comes back too, as the furnace answers, but not so fast; it is told with less
-/// confidence.
-const STIRRED: f64 = 0.15;
 /// Where the depth shows the lift, the melt's turn lies within so many seconds of it …
 const NEAR_STEP_S: f64 = 6.0;
-/// … and needs to move the reading by no more than this, K: a probe in the crucible's wall rises,
-/// and a small pour is soon made good by the furnace.
-const LEAST_MOVE_K: f64 = 1.5;
 /// … and is looked at once it has shown itself for so long, s.
 const SHOWN_AFTER_S: f64 = 14.0;
 /// A fall without such a step, where the depth is heard, is not judged before this long after
 /// the suspicion, s: the longest stir has come back by then.
-const WAIT_WITHOUT_STEP_S: f64 = 38.0;
-/// Below this confidence nothing is said.
-const LEAST_CONFIDENCE: f64 = 0.2;
+const WAIT_WITHOUT_STEP_S: f64 = 45.0;
+/// Before the probe comes out its readings may already be falling, s.
+const COMING_OUT_S: f64 = 3.0;
+/// … and then a turn may be judged that is only so old, s.
+const JUDGED_AT_LAST_S: f64 = 4.0;
+/// A turn moves the reading by at least this, K, …
+const LEAST_MOVE_K: f64 = 1.5;
+/// … or the depth speaks as plainly as this for a lift, as a logarithm, and a small pour was made
+/// good by the furnace.
+const CLEAR_STEP_LN: f64 = 6.0;
+/// A fall slower than this over its first seconds is none that metal makes, K/s (5 K in 30 s).
+const SLOW_FALL_K_S: f64 = 0.15;
+/// How far before a turn it is asked whether the melt was hotter, s.
+const BEFORE_S: f64 = 200.0;
 
 /// Where a turn may lie and what speaks for a pour there.
 #[derive(Clone, Copy, Debug)]
@@ -73,16 +68,38 @@ pub(crate) struct Setting {
     pub least_c: f64,
     /// Whether vacuum was on, as a switch or the depth tells; false: there is no sensor.
     pub vacuum_known: bool,
+    /// Whether the depth has moved in this pull.
+    pub moved: bool,
+    /// Whether it pulls so little that the flask cannot have sat.
+    pub unseated: bool,
+    /// The pull, by its opening.
+    pub pull: Option<Micros>,
+    /// Whether the probe rises at pours, as an earlier one of this session told.
+    pub rises: Option<bool>,
     /// The alloy's liquidus, °C, as far as it is known.
     pub molten_above_c: f64,
 }
 
-/// A turn that was a pour.
+/// A turn that may have been a pour.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Poured {
+pub(crate) struct Suspect {
     pub at: Micros,
     pub turn: Turn,
-    pub confidence: f64,
+    pub signs: Signs,
+    pub pull: Option<Micros>,
+    /// Whether the pull was as deep as one that a flask sits on.
+    pub in_good_pull: bool,
+}
+
+/// Why the careful look is taken now.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Occasion {
+    /// It was due.
+    Due,
+    /// There will be no other: the next pull opens, or the trace is over.
+    Last,
+    /// The probe is coming out of the metal.
+    ProbeComesOut,
 }
 
 /// The watch.
@@ -159,28 +176,31 @@ impl Watch {
         }
     }
 
-    /// The careful look, with what has been heard so far; `seal` in seconds from the suspicion; `last_chance`: there will be no other.
+    /// The careful look, with what has been heard so far; `seal` in seconds from the suspicion.
     pub fn look(
         &mut self,
         melt: &Melt,
         setting: &Setting,
         seal: &Seal,
-        last_chance: bool,
-    ) -> Option<Poured> {
+        occasion: Occasion,
+    ) -> Option<Suspect> {
         let suspected_at = self.suspected_at.take()?;
         self.due_at = None;
         self.not_before = Some(suspected_at.plus_seconds(AGAIN_S));
-        let heard = melt.history.last()?.at;
+        let last_chance = occasion != Occasion::Due;
+        let heard = heard(melt, occasion)?;
         let waited = heard.seconds_since(suspected_at);
+        let mut stepped = None;
         if let Some(lift) = seal.lift() {
-            let shown = lift + SHOWN_AFTER_S.max(4.0 * melt.step_s());
+            let shown = lift + SHOWN_AFTER_S.max(5.0 * melt.step_s());
             if waited < shown && !last_chance {
                 self.suspected_at = Some(suspected_at);
                 self.due_at = Some(suspected_at.plus_seconds(shown + 0.5));
                 return None;
             }
-            if let Some(poured) = by_step(melt, setting, seal, suspected_at, lift) {
-                return Some(poured);
+            stepped = by_step(melt, setting, seal, suspected_at, lift, occasion);
+            if let Some(suspect) = stepped.filter(|s| s.signs.log_odds() > 0.0) {
+                return Some(suspect);
             }
         }
         if seal.heard() && waited < WAIT_WITHOUT_STEP_S && !last_chance {
@@ -192,26 +212,26 @@ impl Watch {
         let origin = suspected_at;
         let back = BACK_S.max(5.0 * step) + longest_gap(melt, origin);
         let pre = (20.0_f64).max(5.0 * step);
-        let readings: Vec<(f64, f64)> = melt
-            .history
-            .between(
-                origin.plus_seconds(-back - pre),
-                origin.plus_seconds(WAIT_AT_MOST_S),
-            )
-            .map(|r| (r.at.seconds_since(origin), r.value))
-            .collect();
-        // The fit needs no more than five readings a second, and its cost stays bounded.
-        let readings = turn::thinned(&readings, 0.2);
+        let until = heard.min(origin.plus_seconds(WAIT_AT_MOST_S));
+        let readings = readings(melt, origin.plus_seconds(-back - pre), until, origin);
         let earliest = setting.from.seconds_since(origin).max(-back);
         // A fall must have shown itself for a while before it can be judged.
-        let seen = heard.seconds_since(origin) - JUDGED_AFTER_S.max(2.5 * step);
+        let judged_after = if occasion == Occasion::ProbeComesOut {
+            JUDGED_AT_LAST_S
+        } else {
+            JUDGED_AFTER_S
+        };
+        let seen = heard.seconds_since(origin) - judged_after.max(2.5 * step);
         let latest = setting.until.seconds_since(origin).min(seen.max(0.0));
         let known = turn::Known {
             noise_k: melt.noise_k(),
-            may_rise: false,
+            may_rise: setting.rises == Some(true),
+            must_rise: false,
             favours: &|t| seal.times_as_likely(t).ln(),
         };
-        let turn = turn::find(&readings, earliest, latest, &known)?;
+        let Some(turn) = turn::find(&readings, earliest, latest, &known) else {
+            return stepped;
+        };
         let at = origin.plus_seconds(turn.at_s);
         if turn.at_s > (seen - 2.0).max(0.0) && !last_chance {
             // The suspicion came early, on a melt already falling slowly; look again when the
@@ -220,61 +240,133 @@ impl Watch {
             self.due_at = Some(at.plus_seconds(WAIT_S.max(WAIT_READINGS * step)));
             return None;
         }
-        let confidence = confidence(&turn, setting)?;
-        Some(Poured {
-            at,
-            turn,
-            confidence,
-        })
+        let likelier = |a: Suspect, b: Suspect| {
+            if a.signs.log_odds() > b.signs.log_odds() {
+                a
+            } else {
+                b
+            }
+        };
+        match (stepped, suspect(melt, setting, seal, origin, turn, heard)) {
+            (Some(a), Some(b)) => Some(likelier(a, b)),
+            (a, b) => a.or(b),
+        }
     }
 }
 
+/// Until when the melt is looked at.
+fn heard(melt: &Melt, occasion: Occasion) -> Option<Micros> {
+    let last = melt.history.last()?.at;
+    Some(match occasion {
+        Occasion::ProbeComesOut => last.plus_seconds(-COMING_OUT_S),
+        _ => last,
+    })
+}
+
+/// Readings in seconds from `origin`, no more than five a second: the fit needs no more, and its
+/// cost stays bounded.
+fn readings(melt: &Melt, from: Micros, until: Micros, origin: Micros) -> Vec<(f64, f64)> {
+    let all: Vec<(f64, f64)> = melt
+        .history
+        .between(from, until)
+        .map(|r| (r.at.seconds_since(origin), r.value))
+        .collect();
+    turn::thinned(&all, 0.2)
+}
+
 /// A look where the depth shows the lift, at `lift` seconds from `origin`: the melt turns there,
-/// down or up, or it is no pour.
+/// down or up.
 pub(crate) fn by_step(
     melt: &Melt,
     setting: &Setting,
     seal: &Seal,
     origin: Micros,
     lift: f64,
-) -> Option<Poured> {
+    occasion: Occasion,
+) -> Option<Suspect> {
     let step = melt.step_s();
     let about = origin.plus_seconds(lift);
     let reach = WAIT_AT_MOST_S.max(10.0 * step);
-    let readings: Vec<(f64, f64)> = melt
-        .history
-        .between(about.plus_seconds(-reach), about.plus_seconds(reach))
-        .map(|r| (r.at.seconds_since(about), r.value))
-        .collect();
-    let readings = turn::thinned(&readings, 0.2);
+    let heard = heard(melt, occasion)?;
+    let until = heard.min(about.plus_seconds(reach));
+    // A turn of which little has been seen yet is put too early or too late.
+    let shown = SHOWN_AFTER_S.max(5.0 * step);
+    if occasion == Occasion::Due && until.seconds_since(about) < shown {
+        return None;
+    }
+    let readings = readings(melt, about.plus_seconds(-reach), until, about);
     let near = NEAR_STEP_S.max(1.5 * step);
     let known = turn::Known {
         noise_k: melt.noise_k(),
-        may_rise: true,
+        may_rise: setting.rises != Some(false),
+        must_rise: false,
         favours: &|t| seal.times_as_likely(t + lift).ln(),
     };
     let earliest = setting.from.seconds_since(about).max(-near);
     let latest = setting.until.seconds_since(about).min(near);
-    let turn = turn::find(&readings, earliest, latest, &known)?;
-    // A rise is told by fewer: it must be the plainer.
-    let least_evidence = if turn.rises {
-        FULL_EVIDENCE
-    } else {
-        LEAST_EVIDENCE
-    };
-    let no_pour = turn.deepest_k < LEAST_MOVE_K.max(2.0 * turn.spread_k)
-        || turn.drop_k > MOST_DROP_K
+    let mut turn = turn::find(&readings, earliest, latest, &known)?;
+    if setting.rises.is_none() && !turn.rises && turn.fall_k_s < SLOW_FALL_K_S {
+        // No metal falls so slowly out of a probe's sight: rather it rose first, and what falls
+        // is the furnace.
+        let upwards = turn::Known {
+            must_rise: true,
+            ..known
+        };
+        let up = turn::find(&readings, earliest, latest, &upwards);
+        turn = up.filter(|up| up.evidence > turn.evidence).unwrap_or(turn);
+    }
+    turn.at_s += lift;
+    suspect(melt, setting, seal, origin, turn, heard)
+}
+
+/// What speaks for a pour at a turn; none if it cannot be one.
+fn suspect(
+    melt: &Melt,
+    setting: &Setting,
+    seal: &Seal,
+    origin: Micros,
+    turn: Turn,
+    heard: Micros,
+) -> Option<Suspect> {
+    let clear_step = seal.ln_at(turn.at_s).is_some_and(|l| l > CLEAR_STEP_LN);
+    let still = turn.deepest_k < LEAST_MOVE_K.max(2.0 * turn.spread_k);
+    let no_pour = turn.drop_k > MOST_DROP_K
         || turn.temperature_c < setting.least_c
-        || turn.evidence < least_evidence;
+        || (still && (turn.rises || !clear_step))
+        || (turn.evidence < LEAST_EVIDENCE && !clear_step);
     if no_pour {
         return None;
     }
-    let evidence = 0.5 + 0.5 * (turn.evidence / FULL_EVIDENCE).min(1.0);
-    let silence = (1.0 - (turn.gap_s - 5.0).max(0.0) / 90.0).clamp(0.4, 1.0);
-    Some(Poured {
-        at: about.plus_seconds(turn.at_s),
+    let at = origin.plus_seconds(turn.at_s);
+    let around: Vec<(f64, f64)> = melt
+        .history
+        .between(at.plus_seconds(-40.0), heard)
+        .map(|r| (r.at.seconds_since(at), r.value))
+        .collect();
+    let hottest = melt
+        .history
+        .between(at.plus_seconds(-BEFORE_S), at)
+        .map(|r| r.value)
+        .fold(turn.temperature_c, f64::max);
+    let signs = Signs::of(
+        &turn,
+        &Around {
+            seal_ln: seal.ln_at(turn.at_s),
+            shapes: stir::compare(&around, 0.0, turn.rises),
+            valve_only: setting.vacuum_known && !setting.moved,
+            no_vacuum: !setting.vacuum_known,
+            hotter_before_k: hottest - turn.temperature_c - 2.0 * melt.noise_k(),
+            unseated: setting.unseated,
+            lead_s: setting.pull.map(|_| at.seconds_since(setting.from)),
+            cold_k: setting.molten_above_c - turn.temperature_c,
+        },
+    );
+    Some(Suspect {
+        at,
         turn,
-        confidence: 0.98 * evidence * silence,
+        signs,
+        pull: setting.pull,
+        in_good_pull: setting.moved && !setting.unseated,
     })
 }
 
@@ -293,36 +385,4 @@ fn longest_gap(melt: &Melt, at: Micros) -> f64 {
     } else {
         0.0
     }
-}
-
-/// How sure it is that metal left at this turn, 0–1; none if it did not.
-///
-/// Not yet a calibrated probability: each factor is a plain statement of what speaks against.
-fn confidence(turn: &Turn, setting: &Setting) -> Option<f64> {
-    let spread = turn.spread_k.max(0.2);
-    let no_pour = turn.drop_k < LEAST_DROP_K.max(4.0 * spread)
-        || turn.drop_k > MOST_DROP_K
-        || turn.fall_k_s < LEAST_FALL_K_S
-        // On the way down the fall must be clearly steeper than before.
-        || turn.fall_k_s < 2.0 * -turn.slope_before_k_s
-        || turn.temperature_c < setting.least_c
-        || turn.evidence < LEAST_EVIDENCE
-        || turn.still_down < STIRRED
-        || (!setting.vacuum_known
-            && (turn.deepest_k > MOST_DROP_UNSEEN_K || turn.late_share > LATE_SHARE_UNSEEN));
-    if no_pour {
-        return None;
-    }
-    let strength = 1.0 - (-0.5 * (turn.drop_k / (2.0 * spread).max(1.8)).powi(2)).exp();
-    let evidence = (turn.evidence / FULL_EVIDENCE).min(1.0);
-    let came_back = ((turn.still_down - STIRRED) / 0.4).clamp(0.3, 1.0);
-    let silence = (1.0 - (turn.gap_s - 5.0).max(0.0) / 90.0).clamp(0.4, 1.0);
-    let molten = if turn.temperature_c < setting.molten_above_c {
-        0.7
-    } else {
-        1.0
-    };
-    let vacuum = if setting.vacuum_known { 1.0 } else { 0.5 };
-    let confidence = 0.99 * strength * evidence * came_back * silence * molten * vacuum;
-    (confidence >= LEAST_CONFIDENCE).then_some(confidence)
 }

@@ -7,23 +7,29 @@ use std::ops::Range;
 use std::process::ExitCode;
 use std::time::Instant;
 
+use analysis::pour::Weighed;
 use pourbook_tests::detection::feed::hear;
 use pourbook_tests::detection::in_parallel;
 use pourbook_tests::detection::score::{Score, score};
 use pourbook_tests::detection::seals::SealTally;
 use pourbook_tests::detection::table::misses;
 use pourbook_tests::detection::tally::Tally;
-use sample_data::drawn::{Mix, Settings, TEST, TUNING, draw, seal_shop};
+use sample_data::drawn::{Mix, Settings, TEST, TUNING, Trouble, draw, seal_shop};
 
 const HELP: &str = "\
 detection-table: how well pours and pulls are found in drawn sessions with a known truth
 
   --seeds FROM..TO   sessions of these seeds; by default 1000..1200, which constants may be
                      tuned on
-  --test             the seeds 9000..9500, kept for the final table: no single session is shown
+  --test             the seeds 30000..30500, kept for the final table: no single session is shown
   --count N          only the first N of them
   --rate HZ          every session with this many readings a second
+  --no-vacuum        every session with neither vacuum sensor nor valve switch
+  --no-depth         every session with a valve switch but no vacuum sensor
+  --wall             every session with its probe in the crucible's wall
   --misses           lists what went wrong, session by session; never of the test seeds
+  --signs            instead: every turn that was weighed, with its signs and the truth, as CSV;
+                     never of the test seeds
   --seals N          instead: verdicts over N shops whose gaskets wear out (seeds from 1000)
   --json             prints JSON
 
@@ -33,6 +39,8 @@ struct Wanted {
     seeds: Range<u64>,
     rate_hz: Option<f64>,
     misses: bool,
+    signs: bool,
+    always: Vec<Trouble>,
     json: bool,
     seals: Option<u64>,
 }
@@ -59,6 +67,8 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
         seeds: TUNING,
         rate_hz: None,
         misses: false,
+        signs: false,
+        always: Vec::new(),
         json: false,
         seals: None,
     };
@@ -79,6 +89,12 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
             "--count" => count = Some(number(&value()?)?),
             "--rate" => wanted.rate_hz = Some(number(&value()?)?),
             "--misses" => wanted.misses = true,
+            "--no-vacuum" => {
+                wanted.always = vec![Trouble::NoVacuumSensor, Trouble::NoValveSwitch];
+            }
+            "--no-depth" => wanted.always = vec![Trouble::NoVacuumSensor],
+            "--wall" => wanted.always = vec![Trouble::WallProbe],
+            "--signs" => wanted.signs = true,
             "--json" => wanted.json = true,
             "--seals" => wanted.seals = Some(number(&value()?)?),
             other => return Err(format!("\"{other}\" is no option")),
@@ -92,7 +108,7 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
         return Err("there are no seeds in this range".to_owned());
     }
     let test = wanted.seeds.start < TEST.end && wanted.seeds.end > TEST.start;
-    if wanted.misses && test {
+    if (wanted.misses || wanted.signs) && test {
         return Err(format!(
             "the seeds {}..{} are kept unseen; list the misses of others",
             TEST.start, TEST.end
@@ -115,12 +131,22 @@ fn print(wanted: &Wanted) {
     if let Some(hz) = wanted.rate_hz {
         mix = mix.at_rate(hz);
     }
+    for trouble in &wanted.always {
+        mix = mix.with(*trouble, 1.0);
+    }
+    if wanted.always == [Trouble::NoVacuumSensor] {
+        mix = mix.with(Trouble::NoValveSwitch, 0.0);
+    }
     let settings = Settings::of(mix);
     let seeds: Vec<u64> = wanted.seeds.clone().collect();
     let scores: Vec<Score> = in_parallel(&seeds, |seed| {
         let session = draw(*seed, &settings);
         score(&session, &hear(&session))
     });
+    if wanted.signs {
+        print_signs(&scores);
+        return;
+    }
     let mut tally = Tally::default();
     for score in &scores {
         tally.add(score);
@@ -140,6 +166,27 @@ fn print(wanted: &Wanted) {
         println!();
         for line in scores.iter().flat_map(misses) {
             println!("{line}");
+        }
+    }
+}
+
+fn print_signs(scores: &[Score]) {
+    println!(
+        "seed,at,from_pour_s,told,confidence,{}",
+        Weighed::SIGNS.join(",")
+    );
+    for score in scores {
+        for (weighed, from_pour) in &score.weighed {
+            let signs: Vec<String> = weighed.signs.iter().map(|s| format!("{s:.4}")).collect();
+            println!(
+                "{},{},{},{},{:.4},{}",
+                score.seed,
+                weighed.at.rfc3339_ms(),
+                from_pour.map_or(String::new(), |s| format!("{s:.2}")),
+                weighed.poured,
+                weighed.confidence,
+                signs.join(","),
+            );
         }
     }
 }

@@ -4,7 +4,9 @@
 use std::io::Cursor;
 
 use analysis::pour::setup::UsualPull;
-use analysis::pour::{Detector, Event, Meta, PourFound, Row, Setup, Verdict, Watermark, extract};
+use analysis::pour::{
+    Detector, Event, Meta, PourFound, Row, Setup, Verdict, Watermark, Weighed, extract,
+};
 use analysis::sample::Sample;
 use analysis::time::Micros;
 use analysis::trace::{TraceWriter, read_trace};
@@ -40,6 +42,8 @@ pub struct Heard {
     pub provisional: Vec<ToldPour>,
     /// Verdicts as told at once.
     pub verdicts: Vec<Judged>,
+    /// Turns that were weighed in the final feed.
+    pub weighed: Vec<Weighed>,
     /// Rows of the final feed.
     pub settled: Vec<Row>,
     /// Rows extracted from the written trace.
@@ -123,6 +127,13 @@ fn live(session: &DrawnSession, meta: &Meta, heard: &mut Heard) {
         events.append(&mut settled.push(&ready));
     }
     events.append(&mut settled.finish());
+    heard.weighed = events
+        .iter()
+        .filter_map(|event| match event {
+            Event::Weighed(weighed) => Some(weighed.as_ref().clone()),
+            _ => None,
+        })
+        .collect();
     heard.settled = extract::rows(events, &meta.session, &meta.machine);
 }
 

@@ -1,7 +1,7 @@
 //! What was told of one session against what happened in it.
 
 use analysis::channel::Channel;
-use analysis::pour::{PourRow, PullRow, Row, Verdict};
+use analysis::pour::{PourRow, PullRow, Row, Verdict, Weighed};
 use analysis::sample::Sample;
 use analysis::time::Micros;
 use sample_data::drawn::{DrawnPour, DrawnPull, DrawnSession, Trouble, Worth};
@@ -117,6 +117,8 @@ pub struct Score {
     pub pulls: Vec<ScoredPull>,
     /// Told pulls that never were.
     pub false_pulls: Vec<PullRow>,
+    /// Turns that were weighed, and from the nearest true pour to each, s.
+    pub weighed: Vec<(Weighed, Option<f64>)>,
     /// One for each pour told, provisionally or in the end.
     pub revisions: Vec<Revision>,
     /// Whether live and extracted answers are the same.
@@ -185,6 +187,20 @@ pub fn score(session: &DrawnSession, heard: &Heard) -> Score {
         false_pours: told_pours.into_iter().flatten().collect(),
         pulls,
         false_pulls: told_pulls.into_iter().flatten().collect(),
+        weighed: heard
+            .weighed
+            .iter()
+            .map(|w| {
+                let away = |p: &DrawnPour| w.at.seconds_since(p.at);
+                let nearest = session
+                    .truth
+                    .pours
+                    .iter()
+                    .map(away)
+                    .min_by(|a, b| a.abs().total_cmp(&b.abs()));
+                (w.clone(), nearest)
+            })
+            .collect(),
         revisions,
         same: heard.same(),
         late: heard.late,

@@ -3,6 +3,7 @@
 
 use std::fmt::{self, Display};
 
+use analysis::pour::Weighed;
 use serde_json::{Value, json};
 
 use super::score::Score;
@@ -222,6 +223,9 @@ impl Tally {
     }
 }
 
+/// Turns this near to a pour that went wrong are listed with it, s.
+const WEIGHED_NEAR_S: f64 = 120.0;
+
 /// What went wrong in a session, a line each; for the seeds that may be tuned on.
 pub fn misses(score: &Score) -> Vec<String> {
     let mut lines = Vec::new();
@@ -246,12 +250,35 @@ pub fn misses(score: &Score) -> Vec<String> {
             -pour.truth.chill_k,
             troubles.join("; "),
         ));
+        let weighed = score.weighed.iter();
+        for (w, _) in
+            weighed.filter(|(w, _)| w.at.seconds_since(pour.truth.at).abs() < WEIGHED_NEAR_S)
+        {
+            let signs: Vec<String> = Weighed::SIGNS
+                .iter()
+                .zip(&w.signs)
+                .filter(|(_, s)| s.abs() > 0.005)
+                .map(|(name, s)| format!("{name} {s:.2}"))
+                .collect();
+            lines.push(format!(
+                "    weighed at {:+.1} s: {:.2} [{}]",
+                w.at.seconds_since(pour.truth.at),
+                w.confidence,
+                signs.join(", ")
+            ));
+        }
     }
     for told in &score.false_pours {
+        let away = score
+            .pours
+            .iter()
+            .map(|p| told.at.seconds_since(p.truth.at))
+            .min_by(|a, b| a.abs().total_cmp(&b.abs()));
         lines.push(format!(
-            "{} false pour at {}, {:?}, confidence {:.2}, {:?}",
+            "{} false pour at {} ({:+.0} s from the nearest), {:?}, confidence {:.2}, {:?}",
             score.seed,
             told.at.rfc3339_ms(),
+            away.unwrap_or(f64::NAN),
             told.found_by,
             told.confidence,
             told.quality,

@@ -57,6 +57,8 @@ fn book(flasks: usize, sessions: usize) -> Vec<Flask> {
             defective_steering: Some(bad),
             kinds: BTreeMap::from([("no-fill".to_owned(), bad / 2)]),
             counted_blind: None,
+            probe_series: None,
+            probe_offset_k: None,
             pour_temperature_c: Some(pour_c),
             flask_temperature_c: Some(flask_c),
             vacuum_kpa: None,

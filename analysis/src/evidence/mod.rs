@@ -42,8 +42,8 @@ mod terms_tests;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
-pub mod trial;
 mod together;
+pub mod trial;
 
 use serde::{Deserialize, Serialize};
 

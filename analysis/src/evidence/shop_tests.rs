@@ -64,6 +64,8 @@ impl Bench {
             defective_steering: Some(bad),
             kinds: std::collections::BTreeMap::new(),
             counted_blind: None,
+            probe_series: None,
+            probe_offset_k: None,
             pour_temperature_c: Some(pour.pour_c),
             flask_temperature_c: None,
             vacuum_kpa: None,

@@ -27,6 +27,8 @@ fn flasks(count: usize) -> Vec<Flask> {
             defective_steering: Some([1, 3][(i / 3) % 2]),
             kinds: BTreeMap::new(),
             counted_blind: None,
+            probe_series: None,
+            probe_offset_k: None,
             pour_temperature_c: Some(950.0 + (i * 7 % 30) as f64),
             flask_temperature_c: Some(540.0 + (i * 11 % 40) as f64),
             vacuum_kpa: None,

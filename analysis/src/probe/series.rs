@@ -296,6 +296,7 @@ mod tests {
             defective: None,
             defective_steering: None,
             kinds: std::collections::BTreeMap::new(),
+            counted_blind: None,
             pour_temperature_c: None,
             flask_temperature_c: None,
             vacuum_kpa: None,

@@ -35,6 +35,7 @@ pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
         metal_g: None,
         probe_series: None,
         probe_offset_k: None,
+        counted_blind: None,
         set_aside: None,
     }
 }

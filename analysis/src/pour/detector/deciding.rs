@@ -168,7 +168,12 @@ impl Detector {
         } = suspect;
         let near = |other: Micros| at.seconds_since(other).abs();
         // What is so soon after a pour can be none; before one that is told it may still be.
-        let soon = |p: Micros| (-APART_S..rivals_s(*pull)).contains(&at.seconds_since(p));
+        let none_for = if pull.is_some() {
+            RIVALS_S
+        } else {
+            CHARGE_BEFORE_S
+        };
+        let soon = |p: Micros| (-APART_S..none_for).contains(&at.seconds_since(p));
         if self.is_by_hand(*at) || self.last_pour.is_some_and(soon) {
             return;
         }
@@ -291,13 +296,27 @@ impl Detector {
                 break;
             };
             // Its likeliest rival, itself included.
-            if self.likeliest(i) == i && !self.was_the_charge(i) {
+            let charge = self.was_the_charge(i) || self.is_the_next_charge(i);
+            if self.likeliest(i) == i && !charge {
                 self.tell_held(i);
             } else {
                 self.dismiss(i);
             }
         }
         self.settle_pulls();
+    }
+
+    /// Whether a turn of which no pull tells is the charge after a likelier pour.
+    fn is_the_next_charge(&self, i: usize) -> bool {
+        let charge = &self.held[i];
+        charge.pull.is_none()
+            && self.held.iter().any(|h| {
+                let earlier = charge.at.seconds_since(h.at);
+                h.pull.is_none()
+                    && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&earlier)
+                    && h.probability() >= LEAST
+                    && h.signs.log_odds() >= charge.signs.log_odds()
+            })
     }
 
     /// The likeliest of a turn and its rivals.
@@ -322,6 +341,7 @@ impl Detector {
                 h.pull.is_none()
                     && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&later)
                     && h.probability() >= LEAST
+                    && h.signs.log_odds() > charge.signs.log_odds()
             })
     }
 

@@ -86,6 +86,12 @@ impl Held {
         one_pull || apart < rivals_s(self.pull).min(rivals_s(other.pull))
     }
 
+    /// Whether it comes after a pour, no pull telling of either, before another can.
+    fn may_be_the_charge_after(&self, pour: &Held) -> bool {
+        let later = self.at.seconds_since(pour.at);
+        self.pull.is_none() && pour.pull.is_none() && (0.0..CHARGE_BEFORE_S).contains(&later)
+    }
+
     fn probability(&self) -> f64 {
         1.0 / (1.0 + (-self.signs.log_odds()).exp())
     }
@@ -351,7 +357,7 @@ impl Detector {
         let odds = |h: &Held| h.signs.log_odds().exp();
         let (rivals, others): (Vec<Held>, Vec<Held>) = std::mem::take(&mut self.held)
             .into_iter()
-            .partition(|h| h.is_rival_of(&held));
+            .partition(|h| h.is_rival_of(&held) || h.may_be_the_charge_after(&held));
         self.held = others;
         // At most one of them is a pour, or none.
         let likely = held.probability() >= LIKELY;

@@ -178,7 +178,7 @@ fn what_cannot_be_tried_is_said() {
         (
             &["record", "trial", "--try", "970 Cel"],
             1,
-            "at least 10 K apart",
+            "at least 10 °C apart",
         ),
         (
             &["record", "trial", "--difference", "0"],

@@ -86,6 +86,12 @@ impl Held {
         one_pull || apart < rivals_s(self.pull).min(rivals_s(other.pull))
     }
 
+    /// Whether it comes after a pour, no pull telling of either, before another can.
+    fn may_be_the_charge_after(&self, pour: &Held) -> bool {
+        let later = self.at.seconds_since(pour.at);
+        self.pull.is_none() && pour.pull.is_none() && (0.0..CHARGE_BEFORE_S).contains(&later)
+    }
+
     fn probability(&self) -> f64 {
         1.0 / (1.0 + (-self.signs.log_odds()).exp())
     }
@@ -168,7 +174,12 @@ impl Detector {
         } = suspect;
         let near = |other: Micros| at.seconds_since(other).abs();
         // What is so soon after a pour can be none; before one that is told it may still be.
-        let soon = |p: Micros| (-APART_S..rivals_s(*pull)).contains(&at.seconds_since(p));
+        let none_for = if pull.is_some() {
+            RIVALS_S
+        } else {
+            CHARGE_BEFORE_S
+        };
+        let soon = |p: Micros| (-APART_S..none_for).contains(&at.seconds_since(p));
         if self.is_by_hand(*at) || self.last_pour.is_some_and(soon) {
             return;
         }
@@ -291,13 +302,27 @@ impl Detector {
                 break;
             };
             // Its likeliest rival, itself included.
-            if self.likeliest(i) == i && !self.was_the_charge(i) {
+            let charge = self.was_the_charge(i) || self.is_the_next_charge(i);
+            if self.likeliest(i) == i && !charge {
                 self.tell_held(i);
             } else {
                 self.dismiss(i);
             }
         }
         self.settle_pulls();
+    }
+
+    /// Whether a turn of which no pull tells is the charge after a likelier pour.
+    fn is_the_next_charge(&self, i: usize) -> bool {
+        let charge = &self.held[i];
+        charge.pull.is_none()
+            && self.held.iter().any(|h| {
+                let earlier = charge.at.seconds_since(h.at);
+                h.pull.is_none()
+                    && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&earlier)
+                    && h.probability() >= LEAST
+                    && h.signs.log_odds() >= charge.signs.log_odds()
+            })
     }
 
     /// The likeliest of a turn and its rivals.
@@ -322,6 +347,7 @@ impl Detector {
                 h.pull.is_none()
                     && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&later)
                     && h.probability() >= LEAST
+                    && h.signs.log_odds() > charge.signs.log_odds()
             })
     }
 
@@ -331,7 +357,7 @@ impl Detector {
         let odds = |h: &Held| h.signs.log_odds().exp();
         let (rivals, others): (Vec<Held>, Vec<Held>) = std::mem::take(&mut self.held)
             .into_iter()
-            .partition(|h| h.is_rival_of(&held));
+            .partition(|h| h.is_rival_of(&held) || h.may_be_the_charge_after(&held));
         self.held = others;
         // At most one of them is a pour, or none.
         let likely = held.probability() >= LIKELY;

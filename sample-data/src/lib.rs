@@ -11,6 +11,7 @@
 //! | [`plan`] | one session as it was meant, before physics and chance |
 //! | [`simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
 //! | [`drawn`] | short sessions of benches where everything goes wrong, for measuring detection |
+//! | [`ledger`] | whole shops as tables of flasks, for measuring what the evidence is worth |
 //! | [`furnace`], [`chamber`], [`gas`], [`kiln`] | the physics of each part of the bench |
 //! | [`defects`] | the stated truth from which defects are drawn |
 //! | `paper` | cards filled in and castings counted |
@@ -26,6 +27,7 @@ pub mod drawn;
 pub mod furnace;
 pub mod gas;
 pub mod kiln;
+pub mod ledger;
 mod paper;
 pub mod plan;
 pub mod records;

@@ -81,7 +81,7 @@ pub fn counted(seed: u64, plan: &Plan, poured: &[Poured]) -> Vec<Flask> {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::plan::{Plan, Size};
-    use super::super::{Heat, draw};
+    use super::super::{Heat, draw, draw_aimed};
 
     #[test]
     fn five_years_are_some_1300_sessions_of_some_4000_flasks() {
@@ -107,6 +107,28 @@ mod tests {
         assert_eq!(draw(7, &plan).flasks, draw(7, &plan).flasks);
         assert_ne!(draw(7, &plan).flasks, draw(8, &plan).flasks);
         assert_eq!(draw(7, &plan).flasks.len(), 100);
+    }
+
+    #[test]
+    fn flasks_told_what_to_aim_at_scatter_around_it_and_the_others_are_as_ever() {
+        let plan = Plan::medium(Size::Flasks(300), 0.0, Heat::none());
+        let aimed = draw_aimed(3, &plan, |session, place| {
+            (session >= 40).then_some(if place % 2 == 0 { 960.0 } else { 980.0 })
+        });
+        let usual = draw(3, &plan);
+        let before = usual
+            .flasks
+            .iter()
+            .position(|f| f.session == "session-00040")
+            .unwrap();
+        assert_eq!(aimed.flasks[..before], usual.flasks[..before]);
+        let firsts: Vec<f64> = aimed.flasks[before..]
+            .chunk_by(|a, b| a.session == b.session)
+            .map(|session| session[0].pour_temperature_c.unwrap() - 960.0)
+            .collect();
+        let mean = firsts.iter().sum::<f64>() / firsts.len() as f64;
+        assert!(firsts.len() > 40 && mean.abs() < 2.0, "{mean}");
+        assert!(firsts.iter().any(|off| off.abs() > 3.0));
     }
 
     /// The truth that scores are held against is the rate that many flasks really show.

@@ -70,3 +70,26 @@ pub fn draw(seed: u64, plan: &Plan) -> Ledger {
         nature: plan.nature(seed),
     }
 }
+
+/// The shop of a seed when some flasks are told what to aim at, as in a trial: °C by the session's
+/// number and the flask's place in it, both from 0, and as ever where there is none. Pours still
+/// scatter around that as this shop's do, and all else is as [`draw`] has it.
+pub fn draw_aimed(seed: u64, plan: &Plan, aim_c: impl Fn(usize, usize) -> Option<f64>) -> Ledger {
+    let mut poured = pours(seed, plan);
+    let (mut session, mut place) = (usize::MAX, 0);
+    for p in &mut poured {
+        place = if p.session == session { place + 1 } else { 0 };
+        session = p.session;
+        if let Some(aim) = aim_c(session, place) {
+            p.pour_c += aim - p.aim_c;
+            p.read_c = p.pour_c;
+            p.aim_c = aim;
+        }
+    }
+    Ledger {
+        seed,
+        flasks: counted(seed, plan, &poured),
+        lines: plan.lines.clone(),
+        nature: plan.nature(seed),
+    }
+}

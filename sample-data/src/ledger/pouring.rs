@@ -29,6 +29,8 @@ pub struct Poured {
     pub line: usize,
     /// Pieces on the tree.
     pub pieces: u32,
+    /// What was aimed at that day, °C.
+    pub aim_c: f64,
     /// What the melt really was, °C.
     pub pour_c: f64,
     /// What the probe said, °C.
@@ -92,13 +94,15 @@ pub fn pours(seed: u64, plan: &Plan) -> Vec<Poured> {
             let (fewest, usual, most) = of.pieces;
             // Counts spread by about a third of their size (invented).
             let pieces = (usual * dice.normal(0.0, 0.35).exp()).round() as u32;
-            let pour_c = of.usual_c + wander[line] + aims.normal(0.0, nature.within_sd_k);
+            let aim_c = of.usual_c + wander[line];
+            let pour_c = aim_c + aims.normal(0.0, nature.within_sd_k);
             poured.push(Poured {
                 session,
                 number: poured.len(),
                 at,
                 line,
                 pieces: pieces.clamp(fewest, most),
+                aim_c,
                 pour_c,
                 read_c: pour_c,
                 // Kilns hold within a few kelvin; shelf and way to the chamber add some ten.

@@ -1,6 +1,10 @@
 //! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
 //! which compute the same with other packages: `reference proportions`, `reference units`,
-//! `reference air`, `reference cooling`, or `reference rates FILE.csv` (columns cluster, events, trials).
+//! `reference air`, `reference cooling`, `reference watch`, or `reference rates FILE.csv` (columns
+//! cluster, events, trials).
+
+#[path = "reference/watch.rs"]
+mod watch;
 
 use std::process::ExitCode;
 
@@ -21,8 +25,12 @@ fn main() -> ExitCode {
         ["units"] => Ok(units()),
         ["air"] => Ok(air()),
         ["cooling"] => Ok(cooling()),
+        ["watch"] => Ok(watch::all()),
         ["rates", file] => rates(file),
-        _ => Err("use: reference proportions | units | air | cooling | rates FILE.csv".to_owned()),
+        _ => Err(
+            "use: reference proportions | units | air | cooling | watch | rates FILE.csv"
+                .to_owned(),
+        ),
     };
     match answer {
         Ok(json) => {

@@ -23,6 +23,7 @@
 //! | [`pour`] | pulls of vacuum and pours: found, measured, listed |
 //! | [`trace`] | a session's samples as one Parquet file |
 //! | [`upkeep`] | what casting does to the bench: gas, bare graphite, ages of parts, faults |
+//! | [`watch`] | control charts of a book, and whether a change helped |
 //! | [`stage`] | the stages of a melt, from cold to cooling |
 
 pub mod alloy;
@@ -44,3 +45,4 @@ pub mod time;
 pub mod trace;
 pub mod units;
 pub mod upkeep;
+pub mod watch;

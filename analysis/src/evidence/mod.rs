@@ -10,6 +10,7 @@ mod sentence;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
+pub mod trial;
 
 use serde::{Deserialize, Serialize};
 

@@ -9,6 +9,12 @@
 //! | [`median`](mod@median) | the middle of some numbers |
 //! | [`proportion`] | intervals for one proportion |
 //! | [`rate`] | the rate of defects over flasks, with its design effect |
+//! | [`difference`] | how far two rates lie apart |
+//! | [`sample_size`] | how many flasks tell two rates apart |
+//! | [`within_session`] | how alike pieces of a flask are, sessions held equal |
+//! | [`holm`] | several questions asked at once |
+//! | [`permutation`] | tests that only trust the drawing of lots |
+//! | [`charts`] | whether something that should stay the same has changed |
 //! | [`bins`] | that rate by steps of a setting |
 //! | [`counts`] | the outcome a model sees: pieces by flask and session |
 //! | [`design`] | the columns a model sees |
@@ -20,20 +26,26 @@
 //! | [`error`] | why there is no answer |
 
 pub mod bins;
+pub mod charts;
 pub mod counts;
 pub mod covariance;
 pub mod design;
+pub mod difference;
 pub mod distribution;
 pub mod error;
+pub mod holm;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;
 pub mod median;
 #[cfg(test)]
 mod model_tests;
+pub mod permutation;
 pub mod proportion;
 pub mod rate;
+pub mod sample_size;
 pub mod spline;
+pub mod within_session;
 
 /// A matrix of numbers, rows by columns.
 pub type Matrix = nalgebra::DMatrix<f64>;

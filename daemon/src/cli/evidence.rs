@@ -167,7 +167,8 @@ fn headline(found: &Evidence, rate: &Rate, outcome: &Outcome) -> String {
 /// The words for a section; a shop's records may hold others, brought in long ago.
 const SECTIONS: [&str; 4] = ["thin", "medium", "heavy", "mixed"];
 
-fn known_section(section: &str, flasks: &[Flask]) -> Result<(), WrongUse> {
+/// That a section is one, or one the book holds.
+pub fn known_section(section: &str, flasks: &[Flask]) -> Result<(), WrongUse> {
     let plain = section.trim().to_lowercase();
     let recorded = || {
         flasks

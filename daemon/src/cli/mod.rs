@@ -9,6 +9,8 @@ mod evidence;
 mod export;
 mod extract;
 mod import;
+mod next;
+mod one_work;
 mod open;
 mod out;
 mod pours;
@@ -17,6 +19,7 @@ mod record_charge;
 mod record_cooling;
 mod record_options;
 mod record_pour;
+mod record_trial;
 mod report;
 mod run;
 mod session_at;
@@ -74,6 +77,8 @@ enum Command {
     Report(report::ReportArgs),
     /// Rates of defects by setting, with how sure they are
     Evidence(evidence::EvidenceArgs),
+    /// How hot to pour the next flasks, and why
+    Next(next::NextArgs),
     /// List pours and pulls
     Pours(pours::PoursArgs),
     /// Bring in paper records or a trace, from CSV
@@ -107,6 +112,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::check(&args),
         Command::Report(args) => report::report(&args),
         Command::Evidence(args) => evidence::evidence_of(&args),
+        Command::Next(args) => next::next_pours(&args),
         Command::Pours(args) => pours::pours(&args),
         Command::Import(args) => import::import(&args),
         Command::Export(args) => export::export(&args),

@@ -29,7 +29,7 @@ pub struct Opened {
     pub now: Micros,
     /// Where a copy of the records lies that may not be written where they are; gone when
     /// dropped.
-    _copy: Option<Copied>,
+    copy: Option<Copied>,
 }
 
 /// A folder of this process for a copy of the records.
@@ -56,7 +56,7 @@ impl Opened {
             config,
             records,
             now,
-            _copy: None,
+            copy: None,
         })
     }
 
@@ -77,8 +77,22 @@ impl Opened {
             config,
             records,
             now,
-            _copy: Some(copy),
+            copy: Some(copy),
         })
+    }
+
+    /// That what is changed now stays: a copy is gone when the command ends.
+    ///
+    /// # Errors
+    /// When the book may not be written.
+    pub fn must_write(&self) -> anyhow::Result<()> {
+        match self.copy {
+            None => Ok(()),
+            Some(_) => Err(anyhow::anyhow!(
+                "{} may not be written by this user, and what was decided would be lost",
+                self.book.records().display()
+            )),
+        }
     }
 
     fn begin(book: &Book) -> anyhow::Result<(Config, Micros)> {

@@ -12,6 +12,7 @@ use super::record_charge::charge_said;
 use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
 use super::record_pour::{PourArgs, pour};
+use super::record_trial::{self, TrialArgs, trial};
 use super::{BookArg, WrongUse, out};
 use crate::import::alloy_word::read_alloy;
 use crate::records::flasks::{FlaskCard, FlaskLine, StoredFlask};
@@ -20,7 +21,8 @@ use crate::records::parts::{CylinderContent, PartChange};
 use crate::records::words::{MadeOf, Part, Stage};
 use crate::session::settle::assemble_machine;
 
-/// Write down a flask, an inspection, a part change, when metal left or how a flask cooled.
+/// Write down a flask, an inspection, a part change, when metal left, how a flask cooled or a
+/// trial.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
     #[command(subcommand)]
@@ -52,6 +54,9 @@ enum What {
         after_help = "A word by hand wins over the detector from then on. The sheet of the session shows each pour\nclose up, with these commands below it.\n\nExample:\n  pourbook record pour --at 2026-11-18T10:02:05            moves the pour found within two minutes\n                                                           of it there, or adds one\n  pourbook record pour --at 2026-11-18T10:02:05 --none     what was found then is no pour\n  pourbook record pour --at 2026-11-18T10:02:05 --undo     takes back what was said by hand"
     )]
     Pour(Box<PourArgs>),
+    /// A trial of a second pour temperature, by lot: begin or stop it
+    #[command(after_help = record_trial::EXAMPLE)]
+    Trial(Box<TrialArgs>),
 }
 
 #[derive(Debug, Args)]
@@ -212,6 +217,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Part(args) => part(args),
         What::Cooling(args) => record_cooling::cooling(args),
         What::Pour(args) => pour(args),
+        What::Trial(args) => trial(args),
     }
 }
 

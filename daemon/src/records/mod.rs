@@ -27,6 +27,7 @@
 //! | [`metal`] | lots, charges and the weights that came back |
 //! | [`parts`] | part changes and probe checks |
 //! | [`targets`] | what the shop means to do, and meant before |
+//! | [`trials`] | trials of two pour temperatures, and each flask's lot |
 //! | [`troubles`] | what was refused or odd in the data, counted |
 //! | [`evidence`] | the flasks as the statistics take them |
 //! | [`cooling`] | flasks that were measured while they cooled |
@@ -55,6 +56,7 @@ pub mod parts;
 pub mod pours;
 pub mod sessions;
 pub mod targets;
+pub mod trials;
 pub mod troubles;
 mod upkeep;
 pub mod words;

@@ -388,6 +388,41 @@ CREATE TABLE cooling_readings (
   PRIMARY KEY (cooling_check, number)
 ) STRICT;
 
+-- Trials of two pour temperatures. Nothing of one changes after it is planned but its end.
+CREATE TABLE trials (
+  id            TEXT PRIMARY KEY CHECK (length(id) = 36),
+  alloy         TEXT NOT NULL CHECK (alloy <> ''),
+  section       TEXT NOT NULL CHECK (section <> ''),
+  usual_c       REAL NOT NULL CHECK (usual_c > -273.15),
+  tried_c       REAL NOT NULL CHECK (tried_c > -273.15 AND tried_c <> usual_c),
+  flasks        INTEGER NOT NULL CHECK (flasks >= 2),
+  alpha         REAL NOT NULL CHECK (alpha > 0 AND alpha < 1),
+  power         REAL NOT NULL CHECK (power > 0 AND power < 1),
+  difference    REAL NOT NULL CHECK (difference > 0 AND difference <= 1),
+  design_effect REAL NOT NULL CHECK (design_effect >= 1),
+  seed          INTEGER NOT NULL CHECK (seed >= 0),
+  planned_at    INTEGER NOT NULL,
+  complete_at   INTEGER CHECK (complete_at >= planned_at),
+  stopped_at    INTEGER CHECK (stopped_at >= planned_at),
+  stopped_for   TEXT CHECK (stopped_for IN ('safety', 'misruns', 'given-up')),
+  note          TEXT,
+  CHECK ((stopped_at IS NULL) = (stopped_for IS NULL)),
+  CHECK (complete_at IS NULL OR stopped_at IS NULL)
+) STRICT;
+CREATE UNIQUE INDEX one_trial_at_a_time ON trials ((1)) WHERE complete_at IS NULL AND stopped_at IS NULL;
+
+-- Which flask of a trial got which temperature, by lot.
+CREATE TABLE trial_lots (
+  flask    TEXT PRIMARY KEY REFERENCES flasks (id) ON DELETE CASCADE,
+  trial    TEXT NOT NULL REFERENCES trials (id) ON DELETE CASCADE,
+  block    INTEGER NOT NULL CHECK (block >= 1),
+  place    INTEGER NOT NULL CHECK (place >= 1),
+  arm      TEXT NOT NULL CHECK (arm IN ('usual', 'tried')),
+  target_c REAL NOT NULL CHECK (target_c > -273.15),
+  given_at INTEGER NOT NULL,
+  UNIQUE (trial, block, place)
+) STRICT;
+
 CREATE TABLE troubles (
   id       INTEGER PRIMARY KEY,
   day      TEXT NOT NULL CHECK (day GLOB '[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]'),

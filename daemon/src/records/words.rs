@@ -153,6 +153,17 @@ impl Part {
 }
 
 words! {
+    /// Why a trial was stopped before its last flask.
+    StoppedFor, "reason to stop a trial":
+    /// It was not safe to go on.
+    Safety = "safety",
+    /// Flasks of one temperature misran grossly.
+    Misruns = "misruns",
+    /// The shop had to leave it.
+    GivenUp = "given-up",
+}
+
+words! {
     /// What a pattern was made of.
     MadeOf, "pattern material":
     /// Wax.

@@ -215,6 +215,8 @@ fn context(
         since: Some(since),
         ..PourFilter::default()
     };
+    // A flask of a trial is held against its lot, not against the shop's usual.
+    let trial_targets = records.trial_targets()?;
     for pour in records.pours(&filter)? {
         if pour.row.machine != machine {
             continue;
@@ -241,7 +243,7 @@ fn context(
             section: card.section().map(str::to_owned),
             size: card.size(),
             alloy: card.alloy,
-            target_c: None,
+            target_c: trial_targets.get(&id).copied(),
             diameter_mm: card.diameter_mm,
             kiln_set_point_c: card.kiln_set_c,
             kiln_spread_k: card

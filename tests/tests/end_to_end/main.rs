@@ -8,4 +8,5 @@ mod demo;
 mod door;
 mod power;
 mod service;
+mod trial;
 mod two_machines;

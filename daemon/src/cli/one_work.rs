@@ -1,0 +1,282 @@
+//! One alloy and section of the book, with all that its next pour and a trial of it are made
+//! from: the flasks, the advice, the shop's target, and its newest trial.
+
+use std::collections::HashMap;
+
+use analysis::alloy::{Alloy, Alloys};
+use analysis::evidence::trial::lots::lot;
+use analysis::evidence::trial::next::Standing;
+use analysis::evidence::trial::plan::{Material, NoPlan, Plan, Wish, plan};
+use analysis::evidence::trial::verdict::{TrialFlask, gross_misruns, stays, verdict};
+use analysis::evidence::trial::{State, Trial};
+use analysis::evidence::{Advice, Question, evidence, tallies};
+use analysis::flask::Flask;
+use analysis::stats::rate::Tally;
+use jiff::ToSpan;
+
+use super::WrongUse;
+use super::open::Opened;
+use crate::records::pours::PourFilter;
+use crate::records::trials::StoredTrial;
+
+/// A shop aims as it aimed in the last half year, s.
+const AIM_SPAN_S: f64 = 26.0 * 7.0 * 86_400.0;
+/// What is poured most is what was poured most in the last eight weeks, s.
+const LATELY_S: f64 = 8.0 * 7.0 * 86_400.0;
+/// A flask nobody counted within so many days of its card's is not waited for.
+const WAITED_FOR_DAYS: i64 = 21;
+
+/// One alloy and section.
+pub struct OneWork {
+    /// The alloy, as the table spells it.
+    pub alloy_name: String,
+    /// The section.
+    pub section: String,
+    /// Its flasks.
+    flasks: Vec<Flask>,
+    /// What the evidence says; none where no flask was counted.
+    pub advice: Option<Advice>,
+    /// The shop's own target, °C.
+    pub target_c: Option<f64>,
+    aim_errors_k: Vec<f64>,
+    trials_before: u32,
+    ask: Question,
+}
+
+/// An alloy in the table's spelling, else in small letters.
+pub fn alloy_name(alloys: &Alloys, written: &str) -> String {
+    alloys
+        .get(written)
+        .map_or_else(|| plain(written), |a| a.name.clone())
+}
+
+fn plain(text: &str) -> String {
+    text.trim().to_lowercase()
+}
+
+/// The alloy and section that a call means: those given, else those of the open trial, else what
+/// was poured most lately. `None` where no flask has both.
+///
+/// # Errors
+/// When the records refuse, or for an alloy or section that neither the table nor the book knows.
+pub fn meant(
+    opened: &Opened,
+    alloy: Option<&str>,
+    section: Option<&str>,
+) -> anyhow::Result<Option<(String, String)>> {
+    let alloys = Alloys::standard();
+    let flasks = opened.records.flasks_table(None, None)?;
+    if let Some(alloy) = alloy
+        && alloys.get(alloy).is_none()
+        && !flasks
+            .iter()
+            .any(|f| f.alloy.as_deref().is_some_and(|a| plain(a) == plain(alloy)))
+    {
+        alloys.find(alloy).map_err(|e| WrongUse(e.to_string()))?;
+    }
+    if let Some(section) = section {
+        super::evidence::known_section(section, &flasks)?;
+    }
+    let alloy = alloy.map(|a| alloy_name(&alloys, a));
+    let section = section.map(plain);
+    if let (Some(alloy), Some(section)) = (&alloy, &section) {
+        return Ok(Some((alloy.clone(), section.clone())));
+    }
+    if alloy.is_none()
+        && section.is_none()
+        && let Some(open) = opened.records.open_trial()?
+    {
+        return Ok(Some((open.trial.alloy, open.trial.section)));
+    }
+    let since = opened.now.plus_seconds(-LATELY_S);
+    let mut number: HashMap<(String, String), (usize, usize)> = HashMap::new();
+    for flask in &flasks {
+        let (Some(a), Some(s)) = (&flask.alloy, &flask.section) else {
+            continue;
+        };
+        let key = (alloy_name(&alloys, a), plain(s));
+        let asked = alloy.as_ref().is_none_or(|w| *w == key.0)
+            && section.as_ref().is_none_or(|w| *w == key.1);
+        if asked && !key.0.is_empty() && !key.1.is_empty() {
+            let count = number.entry(key).or_default();
+            count.0 += usize::from(flask.cast_at >= since);
+            count.1 += 1;
+        }
+    }
+    let mut number: Vec<_> = number.into_iter().map(|(key, n)| (n, key)).collect();
+    // The commonest, and of equals the first by name.
+    number.sort_by(|a, b| b.0.cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
+    Ok(number.into_iter().next().map(|(_, key)| key))
+}
+
+impl OneWork {
+    /// Gathers it.
+    ///
+    /// # Errors
+    /// When the records refuse.
+    pub fn of(opened: &Opened, alloy: &str, section: &str) -> anyhow::Result<OneWork> {
+        let records = &opened.records;
+        let ask = Question {
+            alloy: Some(alloy.to_owned()),
+            section: Some(section.to_owned()),
+            shown_in: opened.config.shop.shown_in,
+            kinds: opened.config.defect_kinds.clone(),
+            alloys: Alloys::standard(),
+            ..Question::default()
+        };
+        let flasks: Vec<Flask> = records
+            .flasks_table(None, None)?
+            .into_iter()
+            .filter(|f| {
+                belongs(
+                    &ask.alloys,
+                    f.alloy.as_deref(),
+                    f.section.as_deref(),
+                    alloy,
+                    section,
+                )
+            })
+            .collect();
+        let advice = evidence(&flasks, &ask)
+            .strata
+            .pop()
+            .map(|stratum| stratum.advice);
+        let recent = PourFilter {
+            since: Some(opened.now.plus_seconds(-AIM_SPAN_S)),
+            ..PourFilter::default()
+        };
+        let aim_errors_k = records
+            .pours(&recent)?
+            .iter()
+            .filter(|p| p.row.faults.is_empty())
+            .filter_map(|p| Some(p.row.pour_temperature_c? - p.row.target_c?))
+            .collect();
+        let complete = |t: &StoredTrial| t.state() == State::Complete;
+        Ok(OneWork {
+            target_c: records
+                .target_at(alloy, section, opened.now)?
+                .and_then(|t| t.pour_temperature_c),
+            trials_before: u32::try_from(records.trials()?.iter().filter(|t| complete(t)).count())
+                .unwrap_or(u32::MAX),
+            alloy_name: alloy.to_owned(),
+            section: section.to_owned(),
+            flasks,
+            advice,
+            aim_errors_k,
+            ask,
+        })
+    }
+
+    /// Whether a card is of this alloy and section.
+    pub fn holds(&self, alloy: Option<&str>, section: Option<&str>) -> bool {
+        belongs(
+            &self.ask.alloys,
+            alloy,
+            section,
+            &self.alloy_name,
+            &self.section,
+        )
+    }
+
+    /// What a trial would be.
+    pub fn plan(&self, opened: &Opened, wish: &Wish, seed: u64) -> Result<Plan, NoPlan> {
+        let counts: Vec<Tally> = self
+            .flasks
+            .iter()
+            .filter(|f| f.set_aside.is_none())
+            .filter_map(|f| tallies(f, &self.ask).map(|(_, most)| most))
+            .collect();
+        let alloy: Option<&Alloy> = self.ask.alloys.get(&self.alloy_name);
+        let material = Material {
+            alloy_name: &self.alloy_name,
+            alloy,
+            section: &self.section,
+            flasks: &self.flasks,
+            counts: &counts,
+            aim_errors_k: &self.aim_errors_k,
+            advice: self.advice.as_ref(),
+            kinds: &self.ask.kinds,
+            trials_before: self.trials_before,
+            now: opened.now,
+            shown_in: self.ask.shown_in,
+        };
+        let wish = Wish {
+            // What the shop means to do is its usual, once it has said so.
+            usual_c: wish.usual_c.or(self.target_c),
+            ..*wish
+        };
+        plan(&material, &wish, seed)
+    }
+
+    /// The newest trial of this alloy and section, how far it has come, and its identity.
+    ///
+    /// # Errors
+    /// When the records refuse.
+    pub fn standing(&self, opened: &Opened) -> anyhow::Result<Option<(StoredTrial, Standing)>> {
+        let records = &opened.records;
+        let own = |t: &StoredTrial| {
+            alloy_name(&self.ask.alloys, &t.trial.alloy) == self.alloy_name
+                && plain(&t.trial.section) == self.section
+                && t.state() != State::Stopped
+        };
+        let Some(stored) = records.trials()?.into_iter().rev().find(own) else {
+            return Ok(None);
+        };
+        let today = records.day_of(opened.now);
+        let waited_for = today
+            .checked_sub(WAITED_FOR_DAYS.days())
+            .unwrap_or(jiff::civil::Date::MIN);
+        // A trial's flasks stay its own though their alloy or section was put right since.
+        let all = records.flasks_table(None, None)?;
+        let by_id: HashMap<&str, &Flask> = all.iter().map(|f| (f.id.as_str(), f)).collect();
+        let mut flasks: Vec<TrialFlask> = Vec::new();
+        let mut waiting = 0;
+        for held in records.trial_lots(stored.id)? {
+            let id = held.flask.to_string();
+            let flask = by_id.get(id.as_str());
+            if flask.is_some_and(|f| !stays(f.set_aside.as_ref())) {
+                continue;
+            }
+            match flask.and_then(|f| tallies(f, &self.ask)) {
+                Some((fewest, most)) => flasks.push(TrialFlask {
+                    arm: held.arm,
+                    draw: lot(stored.trial.seed, held.block - 1, held.place - 1).draw,
+                    fewest,
+                    most,
+                }),
+                None => {
+                    let card = records.flask(held.flask)?.card;
+                    waiting += u32::from(card.day >= waited_for);
+                }
+            }
+        }
+        let counted = u32::try_from(flasks.len()).unwrap_or(u32::MAX);
+        let trial: Trial = stored.trial.clone();
+        let state = match stored.state() {
+            State::Running if counted >= trial.flasks => State::Complete,
+            state => state,
+        };
+        let standing = Standing {
+            verdict: (state == State::Complete)
+                .then(|| verdict(&trial, &flasks))
+                .flatten(),
+            gross: gross_misruns(&flasks),
+            trial,
+            state,
+            counted,
+            waiting,
+        };
+        Ok(Some((stored, standing)))
+    }
+}
+
+fn belongs(
+    alloys: &Alloys,
+    alloy: Option<&str>,
+    section: Option<&str>,
+    wanted_alloy: &str,
+    wanted_section: &str,
+) -> bool {
+    alloy.is_some_and(|a| alloy_name(alloys, a) == wanted_alloy)
+        && section.is_some_and(|s| plain(s) == wanted_section)
+}

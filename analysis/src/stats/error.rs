@@ -85,6 +85,14 @@ pub enum StatsError {
         /// Steps taken.
         steps: usize,
     },
+    /// Pieces that share something always come out the same.
+    #[error(
+        "the pieces of each {what} all came out alike, so how much one {what} differs from another has no finite estimate"
+    )]
+    AllAlike {
+        /// What they share: flask or session.
+        what: &'static str,
+    },
     /// An argument outside its range.
     #[error("{0}")]
     Argument(String),

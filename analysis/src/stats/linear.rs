@@ -148,3 +148,41 @@ pub fn least_squares(x: &Matrix, y: &Vector) -> Result<LeastSquares, StatsError>
         }),
     }
 }
+
+/// The columns of a model turned so that they are orthogonal with a mean square of 1, which
+/// leaves the fitted values as they are and makes every fit indifferent to units and origins.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Turned {
+    /// The turned rows, each a column of this matrix: columns × rows.
+    pub(super) rows: Matrix,
+    /// Coefficients of X are this times coefficients of the turned columns.
+    pub(super) back: Matrix,
+}
+
+/// Turns X, columns by columns.
+///
+/// # Errors
+/// [`StatsError::TooFewRows`]; [`StatsError::Aliased`], the columns named by number from 1.
+pub(super) fn turned(x: &Matrix) -> Result<Turned, StatsError> {
+    let (rows, columns) = x.shape();
+    let factored = factor(x.clone(), Vector::zeros(rows))?;
+    let singular = factored.singular();
+    let half = factored
+        .r
+        .solve_upper_triangular(&Matrix::identity(columns, columns))
+        .filter(|_| singular.is_empty());
+    let Some(mut back) = half else {
+        return Err(StatsError::Aliased {
+            terms: singular
+                .iter()
+                .map(|j| format!("column {}", j + 1))
+                .collect(),
+        });
+    };
+    for (mut row, scale) in back.row_iter_mut().zip(factored.scale.iter()) {
+        row *= (rows as f64).sqrt() / *scale;
+    }
+    // X·back instead of Q: the same numbers, without forming Q.
+    let rows = (x * &back).transpose();
+    Ok(Turned { rows, back })
+}

@@ -20,11 +20,17 @@
 //! | [`design`] | the columns a model sees |
 //! | [`linear`] | least squares |
 //! | [`logistic`] | binomial logistic regression by maximum likelihood |
+//! | [`firth`] | the same for few or separated defects, penalised |
+//! | [`beta_binomial`] | the same for flasks that differ more than chance |
+//! | [`session_intercept`] | the same with sessions that differ |
+//! | [`within_between`] | a setting split into what sessions and what flasks vary |
+//! | [`standardise`] | risks and their differences over a mix of flasks |
 //! | [`covariance`] | standard errors by model, by flask or by session |
 //! | [`spline`] | curves with straight ends |
 //! | [`distribution`] | quantiles and tails |
 //! | [`error`] | why there is no answer |
 
+pub mod beta_binomial;
 pub mod bins;
 pub mod charts;
 pub mod counts;
@@ -34,10 +40,13 @@ pub mod difference;
 pub mod distribution;
 pub mod error;
 pub mod holm;
+pub mod firth;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;
 pub mod median;
+#[cfg(test)]
+mod model_spread_tests;
 #[cfg(test)]
 mod model_tests;
 pub mod permutation;
@@ -46,6 +55,14 @@ pub mod rate;
 pub mod sample_size;
 pub mod spline;
 pub mod within_session;
+mod newton;
+pub mod proportion;
+pub mod rate;
+pub mod session_intercept;
+mod session_likelihood;
+pub mod spline;
+pub mod standardise;
+pub mod within_between;
 
 /// A matrix of numbers, rows by columns.
 pub type Matrix = nalgebra::DMatrix<f64>;

@@ -1,0 +1,428 @@
+//! Logistic regression with Firth's penalty, for flasks that a setting separates and for few
+//! defects: every estimate is finite, and less biased than without. Intervals and tests follow
+//! the penalised likelihood itself, which is far from symmetric where data are few.
+
+use super::counts::Counts;
+use super::covariance::Estimate;
+use super::design::Design;
+use super::distribution::{normal_quantile, normal_two_sided};
+use super::error::StatsError;
+use super::linear::{Turned, turned};
+use super::logistic::{expit, ln_choose, softplus};
+use super::{Matrix, Vector};
+
+/// Steps before a fit is given up. Separated flasks take some tens.
+const MOST_STEPS: usize = 400;
+/// Settled when no turned coefficient moves by more than this.
+const SETTLED: f64 = 1e-9;
+/// The longest step of a turned coefficient.
+const LONGEST: f64 = 2.0;
+/// Steps of the search for a limit.
+const MOST_LIMIT_STEPS: usize = 60;
+
+/// A fitted penalised model, with the flasks it was fitted to, so that it can be profiled.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Firth {
+    /// Coefficients on the logit scale, one a column, per unit of the column.
+    pub coef: Vector,
+    /// `coef` with the intercept that makes the fitted defects add up to those counted (FLIC);
+    /// forecasts of risk are made from these.
+    pub risk_coef: Vector,
+    /// (XᵀWX)⁻¹ at `coef`, W = nᵢpᵢ(1−pᵢ). Its square roots are what is shown as standard errors;
+    /// intervals and tests do not use it.
+    pub inverse: Matrix,
+    /// Log-likelihood with the binomial coefficients plus ½·ln det(XᵀWX).
+    pub penalised: f64,
+    /// Log-likelihood with the binomial coefficients, without the penalty.
+    pub log_likelihood: f64,
+    /// Steps taken.
+    pub steps: usize,
+    turned: Turned,
+    events: Vec<f64>,
+    trials: Vec<f64>,
+    top: Vector,
+}
+
+/// The penalised likelihood at one place, in turned columns.
+struct Place {
+    /// Without constants.
+    value: f64,
+    /// Modified score.
+    score: Vector,
+    /// XᵀWX.
+    information: Matrix,
+    /// XᵀW₊X with weights (n+h)p(1−p), the curvature that steps are made with.
+    curvature: Matrix,
+}
+
+/// Fits log(p/(1−p)) = Xβ by maximising ℓ(β) + ½·ln det(XᵀWX), the likelihood penalised by
+/// Jeffreys' prior (Firth 1993, Biometrika 80:27–38; Heinze & Schemper 2002, Statistics in
+/// Medicine 21:2409–2419).
+///
+/// The score is Σᵢ(yᵢ − nᵢpᵢ + hᵢ(½ − pᵢ))xᵢ. A row of nᵢ pieces stands for nᵢ rows of one: its hᵢ
+/// is the sum of their leverages, nᵢpᵢ(1−pᵢ)·xᵢᵀ(XᵀWX)⁻¹xᵢ. Counts may be fractional, so that they
+/// can be divided by a design effect ([`Counts::divided`]): the likelihood is divided by it and
+/// the penalty, but for a constant, is not. Steps use the weights (nᵢ+hᵢ)pᵢ(1−pᵢ), exact in a
+/// saturated model, and are halved while the penalised likelihood falls.
+///
+/// `risk_coef` is FLIC (Puhr, Heinze, Nold, Lusa & Geroldinger 2017, Statistics in Medicine
+/// 36:2302–2317): Firth draws fitted risks towards ½; the intercept is fitted anew by maximum
+/// likelihood with the other coefficients held.
+///
+/// # Errors
+/// [`StatsError::NoContrast`] when no piece, or every piece, has the outcome: the estimates would
+/// be finite but made of the penalty alone. [`StatsError::Aliased`]; [`StatsError::TooFewRows`];
+/// [`StatsError::Rows`]; [`StatsError::NotSettled`].
+///
+/// ```
+/// # use analysis::stats::{counts::Counts, design::Design, firth::fit};
+/// // Every flask below 962 °C lost pieces, none above did: plain maximum likelihood runs away.
+/// let counts = Counts::new(&[3.0, 2.0, 0.0, 0.0], &[20.0; 4], &[1, 2, 3, 4]).unwrap();
+/// let design = Design::intercept(4).column("pour", &[950.0, 960.0, 965.0, 980.0]).unwrap();
+/// let fitted = fit(&design, &counts).unwrap();
+/// assert!(fitted.coef[1] < 0.0 && fitted.coef[1].is_finite());
+/// ```
+pub fn fit(design: &Design, counts: &Counts) -> Result<Firth, StatsError> {
+    if design.rows() != counts.rows() {
+        return Err(StatsError::Rows {
+            what: "the design".to_owned(),
+            given: design.rows(),
+            expected: counts.rows(),
+        });
+    }
+    counts.both_ways()?;
+    let aliased = design.aliased();
+    if !aliased.is_empty() {
+        return Err(StatsError::Aliased {
+            terms: aliased.iter().map(|j| design.names()[*j].clone()).collect(),
+        });
+    }
+    let columns = design.columns();
+    let mut model = Firth {
+        coef: Vector::zeros(columns),
+        risk_coef: Vector::zeros(columns),
+        inverse: Matrix::zeros(columns, columns),
+        penalised: 0.0,
+        log_likelihood: 0.0,
+        steps: 0,
+        turned: turned(design.matrix())?,
+        events: counts.events().to_vec(),
+        trials: counts.trials().to_vec(),
+        top: Vector::zeros(columns),
+    };
+    let (top, place, steps) = model.climb(Vector::zeros(columns), None)?;
+    let back = &model.turned.back;
+    model.coef = back * &top;
+    let inverse = place
+        .information
+        .cholesky()
+        .map(|c| back * c.inverse() * back.transpose())
+        .filter(|m| m.iter().all(|v| v.is_finite()))
+        .ok_or(lost(steps))?;
+    model.inverse = inverse;
+    let constant: f64 = counts
+        .events()
+        .iter()
+        .zip(counts.trials())
+        .map(|(y, n)| ln_choose(*y, *n))
+        .sum();
+    // det(XᵀWX) from that of the turned columns.
+    let turn: f64 = back.diagonal().iter().map(|d| d.abs().ln()).sum();
+    model.penalised = place.value + constant - turn;
+    model.log_likelihood = model.likelihood(&top) + constant;
+    model.steps = steps;
+    model.risk_coef = model.coef.clone();
+    model.risk_coef[0] += model.intercept_shift(&top)?;
+    model.top = top;
+    Ok(model)
+}
+
+fn lost(steps: usize) -> StatsError {
+    StatsError::NotSettled {
+        what: "penalised fit",
+        steps,
+    }
+}
+
+impl Firth {
+    /// Log-likelihood without binomial coefficients.
+    fn likelihood(&self, at: &Vector) -> f64 {
+        let linear = self.turned.rows.tr_mul(at);
+        (0..self.events.len())
+            .map(|i| self.events[i] * linear[i] - self.trials[i] * softplus(linear[i]))
+            .sum()
+    }
+
+    fn place(&self, at: &Vector) -> Option<Place> {
+        let x = &self.turned.rows;
+        let (columns, rows) = x.shape();
+        let linear = x.tr_mul(at);
+        let mut value = 0.0;
+        let mut half = x.clone();
+        for i in 0..rows {
+            let (n, eta) = (self.trials[i], linear[i]);
+            value += self.events[i] * eta - n * softplus(eta);
+            let root = (n * expit(eta) * expit(-eta)).sqrt();
+            half.column_mut(i).scale_mut(root);
+        }
+        let information = &half * half.transpose();
+        let factor = information.clone().cholesky()?;
+        let lower = factor.l();
+        value += lower.diagonal().iter().map(|d| d.ln()).sum::<f64>();
+        lower.solve_lower_triangular_mut(&mut half).then_some(())?;
+        let mut score = Vector::zeros(columns);
+        let mut weighted = x.clone();
+        for i in 0..rows {
+            let (y, n) = (self.events[i], self.trials[i]);
+            let (p, q) = (expit(linear[i]), expit(-linear[i]));
+            let leverage = half.column(i).norm_squared();
+            let left = y * q - (n - y) * p + leverage * 0.5 * (q - p);
+            score.axpy(left, &x.column(i), 1.0);
+            weighted.column_mut(i).scale_mut((n + leverage) * p * q);
+        }
+        let curvature = &weighted * x.transpose();
+        (value.is_finite() && score.iter().chain(curvature.iter()).all(|v| v.is_finite()))
+            .then_some(Place {
+                value,
+                score,
+                information,
+                curvature,
+            })
+    }
+
+    /// The top from `start`; along directions in which `held` · coefficients stays, if given.
+    fn climb(
+        &self,
+        start: Vector,
+        held: Option<&Vector>,
+    ) -> Result<(Vector, Place, usize), StatsError> {
+        let mut at = start;
+        let mut here = self.place(&at).ok_or(lost(0))?;
+        for step in 1..=MOST_STEPS {
+            let solver = here.curvature.clone().cholesky().ok_or(lost(step))?;
+            let mut change = solver.solve(&here.score);
+            if let Some(held) = held {
+                let across = solver.solve(held);
+                let along = held.dot(&change) / held.dot(&across);
+                change -= across * along;
+            }
+            let longest = change.amax();
+            if longest > LONGEST {
+                change *= LONGEST / longest;
+            }
+            let least = here.value - 1e-12 * (1.0 + here.value.abs());
+            let mut taken = false;
+            for _ in 0..40 {
+                let next = &at + &change;
+                if let Some(there) = self.place(&next).filter(|p| p.value >= least) {
+                    (at, here) = (next, there);
+                    taken = true;
+                    break;
+                }
+                change *= 0.5;
+            }
+            if !taken && longest > 1e-5 {
+                return Err(lost(step));
+            }
+            if !taken || change.amax() < SETTLED {
+                return Ok((at, here, step));
+            }
+        }
+        Err(lost(MOST_STEPS))
+    }
+
+    /// What brings the fitted defects to those counted, added to the intercept. The mean is
+    /// monotone in it, so bisection guards Newton's method.
+    fn intercept_shift(&self, top: &Vector) -> Result<f64, StatsError> {
+        let linear = self.turned.rows.tr_mul(top);
+        let counted: f64 = self.events.iter().sum();
+        let (mut low, mut high, mut shift) = (-60.0, 60.0, 0.0);
+        for step in 1..=200 {
+            let (mut over, mut slope) = (-counted, 0.0);
+            for (n, eta) in self.trials.iter().zip(linear.iter()) {
+                let p = expit(eta + shift);
+                over += n * p;
+                slope += n * p * (1.0 - p);
+            }
+            if over > 0.0 {
+                high = shift;
+            } else {
+                low = shift;
+            }
+            let newton = shift - over / slope;
+            let next = if newton > low && newton < high {
+                newton
+            } else {
+                0.5 * (low + high)
+            };
+            if (next - shift).abs() < 1e-12 * (1.0 + shift.abs()) {
+                return Ok(next);
+            }
+            if step == 200 {
+                break;
+            }
+            shift = next;
+        }
+        Err(lost(200))
+    }
+
+    /// Twice how far the penalised likelihood falls when contrast·β is held at `value`, its slope
+    /// there and where the rest went.
+    fn fall(
+        &self,
+        turned: &Vector,
+        value: f64,
+        start: &Vector,
+        top: f64,
+    ) -> Result<(f64, f64, Vector), StatsError> {
+        // At once where that works, else in ever smaller strides.
+        let mut found = Err(lost(0));
+        for strides in [1, 4, 16] {
+            found = self.walk(turned, value, start, strides);
+            if found.is_ok() {
+                break;
+            }
+        }
+        let (at, place) = found?;
+        let slope = place.score.dot(turned) / turned.norm_squared();
+        Ok(((2.0 * (top - place.value)).max(0.0), -2.0 * slope, at))
+    }
+
+    /// The top with turned · coefficients held at `value`, reached from `start` in so many strides.
+    fn walk(
+        &self,
+        turned: &Vector,
+        value: f64,
+        start: &Vector,
+        strides: u8,
+    ) -> Result<(Vector, Place), StatsError> {
+        let mut at = start.clone();
+        let mut ended = Err(lost(0));
+        for stride in 0..strides {
+            let off = (value - turned.dot(&at)) / f64::from(strides - stride);
+            // Onto the plane by the way the likelihood bends least.
+            let bend = self.place(&at).ok_or(lost(0))?.curvature;
+            let across = bend.cholesky().ok_or(lost(0))?.solve(turned);
+            let (next, place, _) =
+                self.climb(&at + &across * (off / turned.dot(&across)), Some(turned))?;
+            at = next.clone();
+            ended = Ok((next, place));
+        }
+        ended
+    }
+
+    /// contrast·β with its penalised-likelihood-ratio test against 0 and its profile interval.
+    ///
+    /// The test compares 2(ℓ*(β̂) − max ℓ* with contrast·β = 0) to chi-squared with one degree of
+    /// freedom; the limits are where that fall, with contrast·β held at the limit, reaches the
+    /// quantile. The penalty is that of all columns throughout (so the test agrees with the
+    /// interval). `statistic` is the signed root of the fall; `std_error` is from (XᵀWX)⁻¹.
+    /// `contrast` has a number a column.
+    ///
+    /// # Errors
+    /// [`StatsError::NotSettled`]; [`StatsError::Argument`] for a confidence outside 0 to 1 or a
+    /// contrast that is not one finite number a column with one at least not 0.
+    pub fn estimate(&self, contrast: &Vector, confidence: f64) -> Result<Estimate, StatsError> {
+        let sound = contrast.len() == self.coef.len()
+            && contrast.iter().all(|c| c.is_finite())
+            && contrast.iter().any(|c| *c != 0.0);
+        if !sound {
+            return Err(StatsError::Argument(
+                "a contrast needs one finite number for each column, not all 0".to_owned(),
+            ));
+        }
+        let quantile = normal_quantile(0.5 + confidence / 2.0)
+            .filter(|z| *z > 0.0)
+            .ok_or_else(|| {
+                StatsError::Argument(format!(
+                    "a confidence lies between 0 and 1, not {confidence}"
+                ))
+            })?;
+        let estimate = contrast.dot(&self.coef);
+        let std_error = contrast.dot(&(&self.inverse * contrast)).max(0.0).sqrt();
+        let turned = self.turned.back.tr_mul(contrast);
+        let top = self.place(&self.top).ok_or(lost(0))?.value;
+        let (fall, _, _) = self.fall(&turned, 0.0, &self.top, top)?;
+        let statistic = fall.sqrt() * estimate.signum();
+        let limit = |side: f64| self.limit(&turned, top, estimate, side * std_error, quantile);
+        Ok(Estimate {
+            estimate,
+            std_error,
+            statistic: Some(statistic),
+            df: None,
+            p: normal_two_sided(statistic),
+            low: Some(limit(-1.0)?),
+            high: Some(limit(1.0)?),
+        })
+    }
+
+    /// Where the root of the fall reaches `quantile`, on the side of `step` (one standard error,
+    /// signed). The root is nearly straight in the contrast, so Newton's method takes few steps.
+    fn limit(
+        &self,
+        turned: &Vector,
+        top: f64,
+        estimate: f64,
+        step: f64,
+        quantile: f64,
+    ) -> Result<f64, StatsError> {
+        let (mut inside, mut outside) = (0.0, f64::INFINITY);
+        let mut at = self.top.clone();
+        let mut reach = quantile;
+        for _ in 0..MOST_LIMIT_STEPS {
+            let (fall, slope, there) = self.fall(turned, estimate + step * reach, &at, top)?;
+            at = there;
+            let root = fall.sqrt();
+            if (root - quantile).abs() < 1e-9 {
+                return Ok(estimate + step * reach);
+            }
+            if root < quantile {
+                inside = reach;
+            } else {
+                outside = reach;
+            }
+            let newton = reach + (quantile - root) * 2.0 * root / (slope * step);
+            // No further than three times as far at once, and never past what is known.
+            let farthest = outside.min(3.0 * reach);
+            let next = if newton > inside && newton < farthest {
+                newton
+            } else if outside.is_finite() {
+                0.5 * (inside + outside)
+            } else {
+                farthest
+            };
+            if (next - reach).abs() < 1e-12 * reach {
+                return Ok(estimate + step * next);
+            }
+            reach = next;
+        }
+        Err(lost(MOST_LIMIT_STEPS))
+    }
+
+    /// Every coefficient with its test and interval.
+    ///
+    /// # Errors
+    /// As [`Firth::estimate`].
+    pub fn estimates(&self, confidence: f64) -> Result<Vec<Estimate>, StatsError> {
+        (0..self.coef.len())
+            .map(|j| {
+                let mut contrast = Vector::zeros(self.coef.len());
+                contrast[j] = 1.0;
+                self.estimate(&contrast, confidence)
+            })
+            .collect()
+    }
+
+    /// The risk at these values of the columns (the intercept's 1 first), with its interval as
+    /// low and high: FLIC's estimate, and the profile interval of the linear predictor moved on
+    /// the logit scale by as much as FLIC moved the intercept.
+    ///
+    /// # Errors
+    /// As [`Firth::estimate`].
+    pub fn risk(&self, row: &Vector, confidence: f64) -> Result<(f64, f64, f64), StatsError> {
+        let e = self.estimate(row, confidence)?;
+        let moved = row[0] * (self.risk_coef[0] - self.coef[0]);
+        let at = |linear: Option<f64>| expit(linear.unwrap_or(e.estimate) + moved);
+        Ok((at(None), at(e.low), at(e.high)))
+    }
+}

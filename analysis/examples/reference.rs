@@ -1,8 +1,10 @@
 //! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
 //! which compute the same with other packages: `reference proportions`, `reference units`,
-//! `reference air`, `reference cooling`, `reference watch`, or `reference rates FILE.csv` (columns
-//! cluster, events, trials).
+//! `reference air`, `reference cooling`, `reference watch`, `reference rates FILE.csv` (columns
+//! cluster, events, trials), or `reference models FILE.json` (tables to fit models to).
 
+#[path = "reference/models.rs"]
+mod models;
 #[path = "reference/watch.rs"]
 mod watch;
 
@@ -27,8 +29,9 @@ fn main() -> ExitCode {
         ["cooling"] => Ok(cooling()),
         ["watch"] => Ok(watch::all()),
         ["rates", file] => rates(file),
+        ["models", file] => models::models(file),
         _ => Err(
-            "use: reference proportions | units | air | cooling | watch | rates FILE.csv"
+            "use: reference proportions | units | air | cooling | watch | rates FILE.csv | models FILE.json"
                 .to_owned(),
         ),
     };

@@ -35,6 +35,9 @@ pub struct Flask {
     pub defective_steering: Option<u32>,
     /// Pieces by defect kind; a kind that is absent was not counted, which is not zero.
     pub kinds: BTreeMap<String, u32>,
+    /// Whether whoever counted did not know the pour temperature; none where it was not said.
+    #[serde(default)]
+    pub counted_blind: Option<bool>,
     /// Melt temperature as the stopper lifted, °C.
     pub pour_temperature_c: Option<f64>,
     /// Flask temperature then, °C.

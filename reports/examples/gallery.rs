@@ -90,6 +90,7 @@ fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
                     defective: (!waiting).then_some(defective),
                     defective_steering: (!waiting).then_some((no_fill + gas).min(pieces)),
                     kinds: if waiting { BTreeMap::new() } else { kinds },
+                    counted_blind: None,
                     pour_temperature_c: Some(t),
                     flask_temperature_c: Some(555.0 + dice.bell() * 14.0),
                     vacuum_kpa: Some(vacuum),

@@ -171,6 +171,7 @@ mod tests {
                 ("no-fill".to_owned(), defective / 2),
                 ("broken-pattern".to_owned(), u32::from(n.is_multiple_of(4))),
             ]),
+            counted_blind: None,
             pour_temperature_c: Some(940.0 + f64::from(n)),
             flask_temperature_c: None,
             vacuum_kpa: None,
@@ -203,12 +204,15 @@ mod tests {
                 (answer.pieces, answer.defective)
             );
             assert_eq!((rate.low, rate.high), (stated.low, stated.high));
-            let curve = &answer.strata[0].curve;
+            let curve = &answer.strata[0].steps;
             let bins = counting.bins(&all, |f| f.pour_temperature_c, Unit::Celsius);
             assert_eq!(bins.len(), curve.len());
             for (bin, step) in bins.iter().zip(curve) {
                 assert_eq!(bin.rate.estimate, step.rate);
-                assert_eq!((bin.rate.low, bin.rate.high), (step.low, step.high));
+                assert_eq!(
+                    (Some(bin.rate.low), Some(bin.rate.high)),
+                    (step.low, step.high)
+                );
             }
             let binned: u64 = bins.iter().map(|b| b.rate.defective).sum();
             assert_eq!(binned, answer.defective);

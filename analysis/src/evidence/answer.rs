@@ -1,27 +1,50 @@
 //! Answers a question: sorts the flasks into what counts, what is set aside and what nobody has
-//! looked at, and works out the rates.
+//! looked at, works out the rates, and joins to them what the models and the formal looks say.
 
 use std::collections::BTreeMap;
 
 use super::count::{Count, count};
+use super::grades::Cap;
+use super::model::{model, terms_of_kind};
+use super::rows::Row;
 use super::sentence::{Material, sentence};
-use super::{Advice, CurvePoint, Evidence, Grade, KindRate, Outcome, Question, SetAside, Stratum};
+use super::standing::{Key, Poured, Shop, Standing, usual};
+use super::study::Manner;
+use super::{CurvePoint, Evidence, KindRate, Outcome, Question, SetAside, Spread, Stratum};
+use super::{advise, together};
+use crate::defect::Side;
 use crate::flask::{Aside, Flask};
-use crate::stats::bins::{Point, bins};
-use crate::stats::median::median;
+use crate::stats::bins::{Bin, Point, bins};
+use crate::stats::holm::holm;
 use crate::stats::rate::{Tally, Totals, bounded_rate};
-use crate::time::Micros;
+use crate::stats::sup_t::DRAWS;
 use crate::units::Unit;
-
-/// What is usual is the median of this long, s.
-const USUAL_SPAN_S: f64 = 8.0 * 7.0 * 86_400.0;
-/// Fewer flasks than this make no usual temperature: what was done once or twice is no habit.
-const USUAL_FEWEST: usize = 5;
 
 /// One flask with its count.
 struct Read<'a> {
     flask: &'a Flask,
     count: Count<'a>,
+}
+
+impl<'a> Read<'a> {
+    fn key(&self, ask: &Question) -> Key {
+        (alloy_name(self.flask, ask), section_name(self.flask))
+    }
+
+    /// The flask as a model sees it; `None` unless it was counted and may steer.
+    fn row(&self, ask: &Question) -> Option<Row<'a>> {
+        let (alloy, section) = self.key(ask);
+        match self.count {
+            Count::Counted { fewest, most } if self.flask.set_aside.is_none() => Some(Row {
+                flask: self.flask,
+                alloy,
+                section,
+                fewest,
+                most,
+            }),
+            _ => None,
+        }
+    }
 }
 
 /// Answers `ask` from `flasks`, in any order. Flasks poured more than once in the list are the
@@ -36,46 +59,218 @@ struct Read<'a> {
 /// assert!(nothing.rate.is_none());
 /// ```
 pub fn evidence(flasks: &[Flask], ask: &Question) -> Evidence {
-    let mut asked: Vec<Read> = flasks
+    let mut within: Vec<Read> = flasks
         .iter()
-        .filter(|f| in_question(f, ask))
+        .filter(|f| in_time(f, ask))
         .map(|flask| Read {
             flask,
             count: count(flask, ask),
         })
         .collect();
     // Every list and sum is then the same, however the flasks came.
-    asked.sort_by(|a, b| (a.flask.cast_at, &a.flask.id).cmp(&(b.flask.cast_at, &b.flask.id)));
+    within.sort_by(|a, b| (a.flask.cast_at, &a.flask.id).cmp(&(b.flask.cast_at, &b.flask.id)));
+    let asked: Vec<&Read> = within
+        .iter()
+        .filter(|r| in_question(r.flask, ask))
+        .collect();
 
-    let (fewest, most) = totals(asked.iter());
+    let (fewest, most) = totals(asked.iter().copied());
     let pooled = most.design_effect();
-    let mut groups: BTreeMap<(Option<String>, Option<String>), Vec<&Read>> = BTreeMap::new();
+    let standings = standings(&within, ask);
+    let mut groups: BTreeMap<Key, Vec<&Read>> = BTreeMap::new();
     for read in &asked {
-        let key = (alloy_name(read.flask, ask), section_name(read.flask));
-        groups.entry(key).or_default().push(read);
+        groups.entry(read.key(ask)).or_default().push(read);
     }
     let mut strata: Vec<Stratum> = groups
         .into_iter()
-        .map(|((alloy, section), reads)| stratum(alloy, section, &reads, ask, pooled))
+        .map(|(key, reads)| {
+            let standing = standings.get(&key);
+            stratum(key, &reads, ask, pooled, standing)
+        })
         .collect();
     strata.sort_by_key(|s| std::cmp::Reverse(s.flasks));
+
+    let rows: Vec<Row> = asked.iter().filter_map(|r| r.row(ask)).collect();
+    let (of, only) = comparable(&rows, ask);
+    let mut notes = notes(&asked, &fewest, &most, ask);
+    let fitted = model(&of, ask, pooled);
+    if let Err(why) = &fitted {
+        notes.insert(0, why.clone());
+    }
+    let mut fitted = fitted.ok();
+    if let (Some(model), Some(only)) = (&mut fitted, only) {
+        model.notes.push(only);
+    }
 
     Evidence {
         from: ask.since.or(asked.first().map(|r| r.flask.cast_at)),
         to: ask.until.or(asked.last().map(|r| r.flask.cast_at)),
         outcome: ask.outcome.name().to_owned(),
         flasks: most.flasks,
-        flasks_uninspected: uninspected(asked.iter()),
+        flasks_uninspected: uninspected(asked.iter().copied()),
         sessions: most.sessions,
         pieces: most.pieces,
         defective: most.events,
         defective_least: (fewest.events != most.events).then_some(fewest.events),
         rate: bounded_rate(&fewest, &most, pooled),
-        model: (),
-        notes: notes(&asked, &fewest, &most, ask),
+        model: fitted,
+        notes,
         strata,
         kinds: kinds(&asked, ask),
     }
+}
+
+/// The flasks that one model may hold: those of the alloy with most of them, because temperatures
+/// of different alloys are not to be compared, unless the caller names the factors.
+fn comparable<'a, 'b>(rows: &'b [Row<'a>], ask: &Question) -> (Vec<&'b Row<'a>>, Option<String>) {
+    if !ask.factors.is_empty() {
+        return (rows.iter().collect(), None);
+    }
+    let mut counted: BTreeMap<Option<&str>, usize> = BTreeMap::new();
+    for row in rows {
+        *counted.entry(row.alloy.as_deref()).or_default() += 1;
+    }
+    let most = counted
+        .iter()
+        .max_by_key(|(alloy, n)| (**n, std::cmp::Reverse(**alloy)))
+        .map(|(alloy, _)| *alloy);
+    let Some(alloy) = most else {
+        return (Vec::new(), None);
+    };
+    let of = rows
+        .iter()
+        .filter(|r| r.alloy.as_deref() == alloy)
+        .collect();
+    let only = (counted.len() > 1).then(|| {
+        format!(
+            "Of {} alone, the alloy with most flasks: temperatures of different alloys are not \
+             compared. Ask with --alloy for another.",
+            alloy.unwrap_or("flasks whose alloy is not recorded")
+        )
+    });
+    (of, only)
+}
+
+/// Where every stratum stands. Looks go by the whole table, whatever alloy or section is asked for,
+/// so that the answer is that of the report.
+fn standings(within: &[Read], ask: &Question) -> BTreeMap<Key, Judged> {
+    let rows: Vec<Row> = within
+        .iter()
+        .filter_map(|r| r.row(ask))
+        .filter(|r| r.pour_c().is_some())
+        .collect();
+    let mut poured: BTreeMap<Key, Vec<Poured>> = BTreeMap::new();
+    for read in within.iter().filter(|r| r.flask.set_aside.is_none()) {
+        poured.entry(read.key(ask)).or_default().push(Poured {
+            at: read.flask.cast_at,
+            pour_c: finite_pour(read.flask),
+            inspected: read.count != Count::Uninspected,
+        });
+    }
+    let all: Vec<Tally> = rows.iter().map(|r| r.most).collect();
+    let shop = Shop {
+        question: ask,
+        rows: rows.iter().collect(),
+        poured,
+        pooled: Totals::of(&all).design_effect(),
+        manner: Manner {
+            shape: ask.shape,
+            uncertainty: ask.spread.unwrap_or(Spread::Session).uncertainty(),
+            method: ask.method,
+            draws: ask.draws.unwrap_or(DRAWS),
+            pairs: true,
+        },
+        asked_otherwise: asked_otherwise(ask),
+    };
+    shop.standings()
+        .into_iter()
+        .map(|(key, standing)| {
+            let poured = shop.poured.get(&key).map_or(&[][..], Vec::as_slice);
+            let own: Vec<&Row> = shop
+                .rows
+                .iter()
+                .copied()
+                .filter(|r| (&r.alloy, &r.section) == (&key.0, &key.1))
+                .collect();
+            let judged = Judged::of(&key, &standing, poured, &own, ask);
+            (key, judged)
+        })
+        .collect()
+}
+
+/// What a standing comes to, free of the rows it was made from.
+struct Judged {
+    look: super::Look,
+    curve: Vec<CurvePoint>,
+    advised: advise::Advised,
+    second_opinion: Option<super::SecondOpinion>,
+    moves_together: Vec<super::Together>,
+    notes: Vec<String>,
+    effective_events: f64,
+}
+
+impl Judged {
+    fn of(
+        key: &Key,
+        standing: &Standing,
+        poured: &[Poured],
+        own: &[&Row],
+        ask: &Question,
+    ) -> Judged {
+        let found = standing.found.as_ref();
+        Judged {
+            look: standing.look.clone(),
+            curve: found.map_or_else(Vec::new, |f| advise::points(&f.study.curve)),
+            advised: advise::advised(key, standing, poured, ask),
+            second_opinion: found.and_then(|f| f.second_opinion.clone()),
+            moves_together: together::together(own),
+            notes: found.map_or_else(Vec::new, |f| {
+                let mut notes = f.study.fits.most.plan.notes.clone();
+                notes.push(blindness(own));
+                notes
+            }),
+            effective_events: standing.budget.effective_events,
+        }
+    }
+}
+
+/// Whether the counting eyes knew the temperature: they find what they expect.
+fn blindness(own: &[&Row]) -> String {
+    let blind = own
+        .iter()
+        .filter(|r| r.flask.counted_blind == Some(true))
+        .count();
+    if blind == own.len() {
+        return "All flasks were counted by someone who did not know the pour temperature."
+            .to_owned();
+    }
+    format!(
+        "{blind} of {} flasks were counted by someone who did not know the pour temperature; eyes \
+         that know it find what they expect.",
+        own.len()
+    )
+}
+
+/// Grades are for the standing question, asked in the standing way: whoever asks in many ways finds
+/// something.
+fn asked_otherwise(ask: &Question) -> Option<Cap> {
+    let otherwise = ask.outcome != Outcome::Steering
+        || ask.since.is_some()
+        || ask.shape.is_some()
+        || ask.spread.is_some()
+        || ask.method.is_some();
+    otherwise.then(|| {
+        Cap::new(
+            "asked-otherwise",
+            "only the standing question (defects that heat can steer, all flasks, the usual model) \
+             is looked at formally",
+        )
+    })
+}
+
+fn in_time(flask: &Flask, ask: &Question) -> bool {
+    ask.since.is_none_or(|since| flask.cast_at >= since)
+        && ask.until.is_none_or(|until| flask.cast_at < until)
 }
 
 fn in_question(flask: &Flask, ask: &Question) -> bool {
@@ -84,12 +279,9 @@ fn in_question(flask: &Flask, ask: &Question) -> bool {
             .get(written)
             .map_or_else(|| plain(written), |a| a.name.clone())
     };
-    ask.since.is_none_or(|since| flask.cast_at >= since)
-        && ask.until.is_none_or(|until| flask.cast_at < until)
-        && ask
-            .alloy
-            .as_ref()
-            .is_none_or(|a| flask.alloy.as_ref().is_some_and(|f| name(f) == name(a)))
+    ask.alloy
+        .as_ref()
+        .is_none_or(|a| flask.alloy.as_ref().is_some_and(|f| name(f) == name(a)))
         && ask
             .section
             .as_ref()
@@ -118,7 +310,7 @@ fn section_name(flask: &Flask) -> Option<String> {
         .filter(|s| !s.is_empty())
 }
 
-fn totals<'a>(reads: impl Iterator<Item = &'a Read<'a>>) -> (Totals, Totals) {
+fn totals<'a: 'b, 'b>(reads: impl Iterator<Item = &'b Read<'a>>) -> (Totals, Totals) {
     let (fewest, most): (Vec<Tally>, Vec<Tally>) = reads
         .filter_map(|r| match r.count {
             Count::Counted { fewest, most } => Some((fewest, most)),
@@ -128,7 +320,7 @@ fn totals<'a>(reads: impl Iterator<Item = &'a Read<'a>>) -> (Totals, Totals) {
     (Totals::of(&fewest), Totals::of(&most))
 }
 
-fn uninspected<'a>(reads: impl Iterator<Item = &'a Read<'a>>) -> usize {
+fn uninspected<'a: 'b, 'b>(reads: impl Iterator<Item = &'b Read<'a>>) -> usize {
     reads.filter(|r| r.count == Count::Uninspected).count()
 }
 
@@ -137,11 +329,11 @@ fn finite_pour(flask: &Flask) -> Option<f64> {
 }
 
 fn stratum(
-    alloy: Option<String>,
-    section: Option<String>,
+    (alloy, section): Key,
     reads: &[&Read],
     ask: &Question,
     pooled: Option<f64>,
+    judged: Option<&Judged>,
 ) -> Stratum {
     let set_aside: Vec<SetAside> = reads
         .iter()
@@ -194,11 +386,21 @@ fn stratum(
     let effective_events = most
         .effective_events(pooled)
         .min(fewest.effective_events(pooled));
-    // Flasks whose alloy nobody wrote down may be of several, which have no temperature in common.
-    let usual_c = alloy
-        .as_ref()
-        .and_then(|_| usual(may_steer().map(|r| r.flask)));
-    let sentence = sentence(&Material {
+    let usual_c = alloy.as_ref().and_then(|_| {
+        let poured: Vec<Poured> = may_steer()
+            .map(|r| Poured {
+                at: r.flask.cast_at,
+                pour_c: finite_pour(r.flask),
+                inspected: r.count != Count::Uninspected,
+            })
+            .collect();
+        usual(&poured, None)
+    });
+    let mut advice = judged.map_or_else(
+        || advise::nothing_counted(usual_c),
+        |j| j.advised.advice.clone(),
+    );
+    advice.sentence = sentence(&Material {
         alloy: alloy.as_deref(),
         section: section.as_deref(),
         ask,
@@ -208,10 +410,10 @@ fn stratum(
         uninspected: uninspected(may_steer()),
         not_counted: may_steer().filter(|r| r.count == Count::NotCounted).count(),
         set_aside: &set_aside,
-        effective_events,
         temperatures: &points.iter().map(|p| p.value).collect::<Vec<_>>(),
         steps: &steps,
         usual_c,
+        advised: judged.map(|j| &j.advised),
     });
     Stratum {
         alloy,
@@ -222,58 +424,33 @@ fn stratum(
         pieces: most.pieces,
         defective: most.events,
         defective_least: (fewest.events != most.events).then_some(fewest.events),
-        effective_events,
+        effective_events: judged.map_or(effective_events, |j| j.effective_events),
         rate,
         set_aside,
-        look: (),
-        curve: steps
-            .iter()
-            .map(|bin| CurvePoint {
-                pour_temperature_c: bin.mean,
-                rate: bin.rate.estimate,
-                rate_least: bin.rate.least,
-                rate_most: bin.rate.most,
-                low: bin.rate.low,
-                high: bin.rate.high,
-                flasks_near: bin.flasks,
-            })
-            .collect(),
-        advice: Advice {
-            grade: Grade::None,
-            caps: Vec::new(),
-            pour_temperature_c: None,
-            edge: None,
-            flat_from_c: None,
-            flat_to_c: None,
-            usual_c,
-            expected_change: None,
-            change_low: None,
-            change_high: None,
-            sentence,
-        },
-        second_opinion: (),
+        look: judged.map(|j| j.look.clone()),
+        curve: judged.map_or_else(Vec::new, |j| j.curve.clone()),
+        steps: steps.iter().map(step).collect(),
+        advice,
+        second_opinion: judged.and_then(|j| j.second_opinion.clone()),
+        moves_together: judged.map_or_else(Vec::new, |j| j.moves_together.clone()),
+        notes: judged.map_or_else(Vec::new, |j| j.notes.clone()),
     }
 }
 
-/// Median pour temperature of the last eight weeks before the last pour, inspected or not, if
-/// enough were poured in them.
-fn usual<'a>(flasks: impl Iterator<Item = &'a Flask>) -> Option<f64> {
-    let poured: Vec<(Micros, f64)> = flasks
-        .filter_map(|f| Some((f.cast_at, finite_pour(f)?)))
-        .collect();
-    let last = poured.iter().map(|(at, _)| *at).max()?;
-    let mut recent: Vec<f64> = poured
-        .iter()
-        .filter(|(at, _)| last.seconds_since(*at) <= USUAL_SPAN_S)
-        .map(|(_, t)| *t)
-        .collect();
-    if recent.len() < USUAL_FEWEST {
-        return None;
+/// A step of temperature as a point.
+fn step(bin: &Bin) -> CurvePoint {
+    CurvePoint {
+        pour_temperature_c: bin.mean,
+        rate: bin.rate.estimate,
+        rate_least: bin.rate.least,
+        rate_most: bin.rate.most,
+        low: Some(bin.rate.low),
+        high: Some(bin.rate.high),
+        flasks_near: bin.flasks,
     }
-    median(&mut recent)
 }
 
-fn kinds(asked: &[Read], ask: &Question) -> Vec<KindRate> {
+fn kinds(asked: &[&Read], ask: &Question) -> Vec<KindRate> {
     let mut names: Vec<String> = ask.kinds.iter().map(|k| k.name.clone()).collect();
     for read in asked {
         for kind in read.flask.kinds.keys() {
@@ -298,8 +475,27 @@ fn kinds(asked: &[Read], ask: &Question) -> Vec<KindRate> {
                 })
                 .collect();
             let totals = Totals::of(&tallies);
+            let side = ask.kinds.get(&name).map(|k| k.side);
+            // What cannot follow the pour is not asked whether it does.
+            let follows = side.is_some_and(|side| side != Side::NotThePour);
+            let terms = if follows {
+                let rows: Vec<Row> = asked
+                    .iter()
+                    .filter_map(|r| {
+                        Read {
+                            flask: r.flask,
+                            count: count(r.flask, &one),
+                        }
+                        .row(ask)
+                    })
+                    .collect();
+                terms_of_kind(&comparable(&rows, &one).0, totals.design_effect())
+            } else {
+                Vec::new()
+            };
             (totals.flasks > 0).then(|| KindRate {
-                side: ask.kinds.get(&name).map(|k| k.side),
+                side,
+                terms,
                 may_steer: ask.kinds.may_steer(&name),
                 kind: name,
                 flasks: totals.flasks,
@@ -312,15 +508,27 @@ fn kinds(asked: &[Read], ask: &Question) -> Vec<KindRate> {
         .collect();
     let share = |k: &KindRate| k.rate.map_or(0.0, |r| r.estimate);
     rows.sort_by(|a, b| share(b).total_cmp(&share(a)));
+    adjust(&mut rows);
     rows
 }
 
-fn notes(asked: &[Read], fewest: &Totals, most: &Totals, ask: &Question) -> Vec<String> {
-    let mut notes = vec![
-        "No model is fitted: models come when they can be trusted. Rates and steps hold nothing \
-         else equal."
-            .to_owned(),
-    ];
+/// Holm's adjustment across kinds and factors: every kind asked of every setting is a question.
+fn adjust(rows: &mut [KindRate]) {
+    let mut asked: Vec<&mut super::Term> = rows
+        .iter_mut()
+        .flat_map(|k| k.terms.iter_mut())
+        .filter(|t| t.p.is_some())
+        .collect();
+    let values: Vec<f64> = asked.iter().filter_map(|t| t.p).collect();
+    if let Ok(adjusted) = holm(&values) {
+        for (term, p) in asked.iter_mut().zip(adjusted) {
+            term.p_holm = Some(p);
+        }
+    }
+}
+
+fn notes(asked: &[&Read], fewest: &Totals, most: &Totals, ask: &Question) -> Vec<String> {
+    let mut notes = Vec::new();
     let number = |wanted: &dyn Fn(&Read) -> bool| asked.iter().filter(|r| wanted(r)).count();
     let mut say = |n: usize, one: &str, many: &str| {
         if n > 0 {

@@ -1,15 +1,43 @@
-//! What the flasks say about a question: rates with their intervals, by alloy and section, by
-//! step of pour temperature and by kind of defect. It describes and does not advise: no
-//! setting is held equal between the steps, so every grade here is `none` and the sentence
-//! says to keep on. The shapes are the JSON that `evidence --json` prints; other programs rely
-//! on their keys.
+//! What the flasks say about a question: rates with their intervals, by alloy and section and by
+//! kind of defect; the model of what each setting did; and for each alloy and section the pour
+//! temperature that the evidence supports, with a grade. The shapes are the JSON that
+//! `evidence --json` prints; other programs rely on their keys.
+//!
+//! | file | what it holds |
+//! |---|---|
+//! | `count`, `rows` | what one flask contributes |
+//! | `factor`, `budget`, `terms` | which settings a model holds, and how many it can |
+//! | `fitted`, `model` | the fit, and the table of what each setting did |
+//! | `study`, `curve` | the curve of an alloy and section, and its changes from the usual |
+//! | `opinion`, `doubts`, `porosity`, `together` | what could be wrong with it |
+//! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
+//! | `advise`, `sentence`, `answer` | the answer, in figures and in words |
 
+mod advise;
 mod answer;
+mod budget;
 mod count;
+mod curve;
+mod doubts;
+mod factor;
+mod fitted;
+mod grades;
+mod looks;
+mod model;
+mod opinion;
+mod porosity;
+mod rows;
 mod sentence;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
+mod shop_tests;
+mod standing;
+mod study;
+mod terms;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests;
+mod together;
 pub mod trial;
 
 use serde::{Deserialize, Serialize};
@@ -22,7 +50,13 @@ use crate::units::ShownIn;
 
 pub use answer::evidence;
 pub use count::tallies;
+pub use factor::{Factor, UnknownFactor};
+pub use grades::{Cap, Grade};
+pub use looks::{Look, Said};
+pub use model::{Method, Model, Spread, Term};
+pub use opinion::SecondOpinion;
 pub use sentence::{outcome_words, percent_number, percent_range, share_number};
+pub use together::Together;
 
 /// Which pieces count as events.
 #[derive(Clone, Debug, PartialEq, Eq, Default)]
@@ -78,6 +112,48 @@ pub struct Question {
     pub kinds: DefectKinds,
     /// The alloys the shop knows.
     pub alloys: Alloys,
+    /// The factors the model is to hold, and no others; none: what the flasks can carry, in the
+    /// fixed order.
+    pub factors: Vec<Factor>,
+    /// A line or a curve for the pour temperature; none: what the flasks can carry.
+    pub shape: Option<Shape>,
+    /// What standard errors allow for; none: sessions that differ.
+    pub spread: Option<Spread>,
+    /// How models are fitted; none: by maximum likelihood, penalised where that has no answer.
+    pub method: Option<Method>,
+    /// Standard deviation of the melt probe from pour to pour in one place, K, where known.
+    pub repeatability_k: Option<f64>,
+    /// Completed trials.
+    pub trials: Vec<TrialSaid>,
+    /// Draws behind the intervals of curves; none: 999. Fewer than 400 cannot show a formal look.
+    pub draws: Option<usize>,
+}
+
+/// The form of the pour temperature in a model.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Shape {
+    /// Straight on the logit scale.
+    Line,
+    /// A restricted cubic spline.
+    Curve,
+}
+
+/// What a completed randomised trial of one alloy and section said.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrialSaid {
+    /// The alloy, by the table's name.
+    pub alloy: String,
+    /// The section.
+    pub section: Option<String>,
+    /// When it was complete.
+    pub completed_at: Micros,
+    /// The better arm's pour temperature, °C.
+    pub better_c: f64,
+    /// The other's, °C.
+    pub other_c: f64,
+    /// Whether it passed at its α.
+    pub passed: bool,
 }
 
 /// The answer.
@@ -103,8 +179,9 @@ pub struct Evidence {
     pub defective_least: Option<u64>,
     /// The rate over all of them.
     pub rate: Option<Rate>,
-    /// Always null here: models come when they can be trusted, as the notes say.
-    pub model: (),
+    /// What each setting did, of the alloy with most flasks where several are asked for; null where
+    /// the flasks cannot carry it, and then the first note says why.
+    pub model: Option<Model>,
     /// What a reader should know before using the figures.
     pub notes: Vec<String>,
     /// By alloy and section, most flasks first.
@@ -138,14 +215,22 @@ pub struct Stratum {
     pub rate: Option<Rate>,
     /// Flasks that may not steer, each with why.
     pub set_aside: Vec<SetAside>,
-    /// Always null here: formal looks belong to the models.
-    pub look: (),
-    /// The rate by steps of pour temperature, coolest first.
+    /// The formal looks so far; null where no flask was counted.
+    pub look: Option<Look>,
+    /// The rate over pour temperature by the model, every other setting held equal and the mix of
+    /// the last eight weeks, coolest first, with limits that hold over the whole curve at once.
+    /// Empty where there is no model.
     pub curve: Vec<CurvePoint>,
-    /// What to do, which here is always to keep on.
+    /// The rate by steps of pour temperature as counted, nothing held equal, coolest first.
+    pub steps: Vec<CurvePoint>,
+    /// What to do.
     pub advice: Advice,
-    /// Always null here.
-    pub second_opinion: (),
+    /// What a model of another kind says of the advised change.
+    pub second_opinion: Option<SecondOpinion>,
+    /// Settings that moved together in these flasks.
+    pub moves_together: Vec<Together>,
+    /// What a reader should know of the curve.
+    pub notes: Vec<String>,
 }
 
 /// A flask that may not steer the pour.
@@ -159,10 +244,10 @@ pub struct SetAside {
     pub reason: String,
 }
 
-/// The rate at one step of pour temperature.
+/// The rate at one pour temperature, or at one step of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CurvePoint {
-    /// Mean pour temperature of the flasks of this step, °C.
+    /// The temperature, or the mean of the flasks of the step, °C.
     pub pour_temperature_c: f64,
     /// Their rate; the middle of the two that follow where it was not counted itself.
     pub rate: f64,
@@ -170,26 +255,12 @@ pub struct CurvePoint {
     pub rate_least: f64,
     /// The rate at the most.
     pub rate_most: f64,
-    /// Its lower limit (95 %).
-    pub low: f64,
+    /// Its lower limit (95 %); null where the sessions are too few for one.
+    pub low: Option<f64>,
     /// Its upper limit.
-    pub high: f64,
-    /// How many flasks it rests on.
+    pub high: Option<f64>,
+    /// How many flasks it rests on: of the step, or within 10 °C.
     pub flasks_near: usize,
-}
-
-/// How far advice is backed. Nothing in this module gives more than `none`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Grade {
-    /// Not enough, or nothing was held equal.
-    None,
-    /// Worth a trial.
-    Weak,
-    /// Worth following.
-    Fair,
-    /// Shown by a trial.
-    Strong,
 }
 
 /// What to do about the pour temperature.
@@ -198,8 +269,9 @@ pub struct Advice {
     /// How far it is backed.
     pub grade: Grade,
     /// What holds the grade down.
-    pub caps: Vec<String>,
-    /// The temperature advised, °C; null without a grade.
+    pub caps: Vec<Cap>,
+    /// The temperature advised, or with weak evidence the one worth trying, °C; null without a
+    /// grade.
     pub pour_temperature_c: Option<f64>,
     /// `hotter` or `cooler` where the best seen is at the edge of what was tried.
     pub edge: Option<String>,
@@ -210,12 +282,21 @@ pub struct Advice {
     /// Median pour temperature of the last eight weeks, °C; null where the alloy was not
     /// recorded or fewer than five flasks were poured in them.
     pub usual_c: Option<f64>,
+    /// What the change is told against, °C: the usual, or what was usual when it was claimed.
+    pub against_c: Option<f64>,
     /// Change of the rate that following the advice should bring.
     pub expected_change: Option<f64>,
-    /// Its lower limit.
+    /// Its lower limit (95 %, over the whole curve at once).
     pub change_low: Option<f64>,
     /// Its upper limit.
     pub change_high: Option<f64>,
+    /// What is held equal in that, in words.
+    pub held_equal: Vec<String>,
+    /// Flasks poured within 10 °C of the advised temperature and not inspected.
+    pub uninspected_near: Option<usize>,
+    /// The defect rate among those that would undo the advice; above 1: not even all bad would.
+    /// Null where there are none.
+    pub tipping_rate: Option<f64>,
     /// The answer in words, in the shop's units.
     pub sentence: String,
 }
@@ -240,4 +321,8 @@ pub struct KindRate {
     pub defective: u64,
     /// Its rate.
     pub rate: Option<Rate>,
+    /// What pour and flask temperature did to it, alloy and section held equal, adjusted over all
+    /// kinds and settings together. Empty for kinds that cannot follow the pour and for kinds too
+    /// rare to tell.
+    pub terms: Vec<Term>,
 }

@@ -1,17 +1,12 @@
 //! The answer in words: what was seen, how sure, what is missing, and what to do, in the shop's
-//! units. It never says more than the figures: steps of temperature are compared only where
-//! there is something to compare, and then with the caution that nothing else is held equal.
+//! units. It never says more than the figures: steps of temperature are compared as counted only
+//! where no model can be had, and then with the caution that nothing else is held equal.
 
+use super::advise::{ALIKE_K, Advised};
+use super::grades::Grade;
 use super::{Outcome, Question, SetAside};
 use crate::stats::bins::Bin;
 use crate::stats::rate::{Method, Rate, Totals};
-
-/// Least before steps of temperature are put into words.
-const FEWEST_FLASKS: usize = 20;
-const FEWEST_SESSIONS: usize = 10;
-const FEWEST_EFFECTIVE_EVENTS: f64 = 10.0;
-/// Pour temperatures closer together than this cannot be told apart by the usual probe, K.
-const LEAST_SPAN_K: f64 = 15.0;
 
 /// What a sentence is made from.
 pub(super) struct Material<'a> {
@@ -25,10 +20,10 @@ pub(super) struct Material<'a> {
     pub uninspected: usize,
     pub not_counted: usize,
     pub set_aside: &'a [SetAside],
-    pub effective_events: f64,
     pub temperatures: &'a [f64],
     pub steps: &'a [Bin],
     pub usual_c: Option<f64>,
+    pub advised: Option<&'a Advised>,
 }
 
 /// What is counted, as it follows "pieces had".
@@ -179,67 +174,221 @@ fn seen(m: &Material, rate: &Rate) -> String {
     }
 }
 
+/// A range of temperatures: `950–965 °C`.
+fn range(m: &Material, from: f64, to: f64) -> String {
+    let shown = &m.ask.shown_in;
+    format!(
+        "{}–{}",
+        shown.temperature(from).number(),
+        shown.temperature(to)
+    )
+}
+
 /// What can be said about the pour temperature, and what to do.
 fn heat(m: &Material) -> String {
-    let shown = &m.ask.shown_in;
     let keep = |joint: &str| {
         m.usual_c.map_or_else(String::new, |t| {
-            format!("{joint}eep to your usual {}.", shown.temperature(t))
+            format!(
+                "{joint}eep to your usual {}.",
+                m.ask.shown_in.temperature(t)
+            )
         })
     };
     let then_keep = |what: String| {
         let keep = keep(" K");
         format!("{what}.{keep}")
     };
-    let range = |from: f64, to: f64| {
-        format!(
-            "{}–{}",
-            shown.temperature(from).number(),
-            shown.temperature(to)
-        )
-    };
     let least = m.temperatures.iter().copied().reduce(f64::min);
     let most = m.temperatures.iter().copied().reduce(f64::max);
-    let (Some(least), Some(most)) = (least, most) else {
+    let (Some(least), Some(most), Some(advised)) = (least, most, m.advised) else {
         return "No pour temperature is recorded for them, so nothing can be said about heat."
             .to_owned();
     };
-    let with_temperature: usize = m.temperatures.len();
-    if with_temperature < FEWEST_FLASKS || m.totals.sessions < FEWEST_SESSIONS {
-        return then_keep(format!(
-            "Too few to compare temperatures: {} with a temperature over {} so far, and {} over {} \
-             are the least",
-            several(with_temperature, "flask"),
-            several(m.totals.sessions, "session"),
-            FEWEST_FLASKS,
-            FEWEST_SESSIONS
-        ));
+    match &advised.barred {
+        Some(why) if why.code == "narrow-span" => then_keep(format!(
+            "All or nearly all were poured too close together to compare, at {}",
+            range(m, least, most)
+        )),
+        Some(why) if why.code == "no-model" || why.code == "no-usual" => {
+            let raw = as_counted(m);
+            let keep = keep(" K");
+            format!("{raw}{}.{keep}", capital(&why.reason))
+        }
+        Some(why) => then_keep(capital(&why.reason)),
+        None => advice(m, advised),
     }
-    if most - least < LEAST_SPAN_K {
-        return then_keep(format!(
-            "All were poured at {}, too close together to compare",
-            range(least, most)
-        ));
-    }
-    if m.effective_events < FEWEST_EFFECTIVE_EVENTS {
-        return then_keep(format!(
-            "Too few such pieces to compare temperatures: clustered as they are they count as {:.1} \
-             independent ones, and {FEWEST_EFFECTIVE_EVENTS:.0} are the least",
-            m.effective_events
-        ));
-    }
+}
+
+/// The best step as counted, for where nothing better can be had.
+fn as_counted(m: &Material) -> String {
     let best = m
         .steps
         .iter()
         .min_by(|a, b| a.rate.estimate.total_cmp(&b.rate.estimate));
     match best {
         Some(best) if m.steps.iter().any(|b| b.rate.estimate > best.rate.estimate) => format!(
-            "Fewest at {} ({}, 95 % interval {}), but nothing else is held equal in that comparison{}",
-            range(best.from, best.to),
+            "Fewest at {} ({}, 95 % interval {}), but nothing else is held equal in that comparison. ",
+            range(m, best.from, best.to),
             share_number(best.rate.least, best.rate.most),
             percent_range(best.rate.low, best.rate.high),
-            m.usual_c.map_or(".".to_owned(), |_| keep(": k"))
         ),
-        _ => then_keep("No step of temperature stands out".to_owned()),
+        _ => String::new(),
     }
+}
+
+pub(super) fn capital(words: &str) -> String {
+    let mut chars = words.chars();
+    chars
+        .next()
+        .map(|c| c.to_uppercase().collect::<String>() + chars.as_str())
+        .unwrap_or_default()
+}
+
+/// A change in pieces in a hundred: `3.1 fewer`, `0.4 more`.
+fn pieces(change: f64) -> String {
+    format!(
+        "{} {}",
+        percent_number(change.abs()),
+        if change <= 0.0 { "fewer" } else { "more" }
+    )
+}
+
+/// Its limits: `between 1.2 and 5.0 fewer`, `anything from 5.0 fewer to 0.6 more`.
+fn limits(low: f64, high: f64) -> String {
+    if high < 0.0 {
+        format!(
+            "between {} and {} fewer, 95 % confidence",
+            percent_number(-high),
+            percent_number(-low)
+        )
+    } else {
+        format!("anything from {} to {} fits", pieces(low), pieces(high))
+    }
+}
+
+/// What the evidence supports.
+fn advice(m: &Material, advised: &Advised) -> String {
+    let a = &advised.advice;
+    let shown = &m.ask.shown_in;
+    let at = |t: f64| shown.temperature(t).to_string();
+    let sure = match a.grade {
+        Grade::None => "no evidence",
+        Grade::Weak => "weak evidence",
+        Grade::Fair => "fair evidence",
+        Grade::Strong => "strong evidence, by trial",
+    };
+    let (Some(pour), Some(against), Some(change)) =
+        (a.pour_temperature_c, a.against_c, a.expected_change)
+    else {
+        let why = a
+            .caps
+            .first()
+            .map_or("no temperature is supported", |c| c.reason.as_str());
+        return format!(
+            "{}.{}",
+            capital(why),
+            m.usual_c
+                .map_or_else(String::new, |t| format!(" Keep to your usual {}.", at(t)))
+        );
+    };
+    let about = if percent_number(change.abs()) == "0" {
+        format!("about as many bad pieces as at {}", at(against))
+    } else {
+        format!(
+            "about {} bad pieces in a hundred than at {}",
+            pieces(change),
+            at(against)
+        )
+    };
+    let by = match a.change_low.zip(a.change_high) {
+        Some((low, high)) => format!("{about} ({})", limits(low, high)),
+        None => about,
+    };
+    let mut parts = Vec::new();
+    let follows = m.usual_c.is_some_and(|u| (u - pour).abs() <= 2.0 * ALIKE_K);
+    let alike = (pour - against).abs() < ALIKE_K;
+    if advised.claimed {
+        parts.push(if follows && !alike {
+            format!("Keep pouring at {} ({sure}): {by}.", at(pour))
+        } else {
+            format!("Pour at {} ({sure}): {by}.", at(pour))
+        });
+    } else if alike {
+        parts.push(format!(
+            "Keep to your usual {} ({sure}): nothing that was tried enough does better.",
+            at(against)
+        ));
+    } else if advised.clear {
+        parts.push(format!(
+            "{} looks better than your usual one ({sure}): {by}. Keep to {} until it is sure, or try \
+             the two by turns.",
+            at(pour),
+            at(against)
+        ));
+    } else {
+        parts.push(format!(
+            "Keep to your usual {} ({sure}). {} is worth a trial: {by}.",
+            at(against),
+            at(pour)
+        ));
+    }
+    if advised.clear && !advised.claimed && !alike {
+        let against_it: Vec<&str> = a
+            .caps
+            .iter()
+            .filter(|c| c.code != "change-not-shown")
+            .map(|c| c.reason.as_str())
+            .take(2)
+            .collect();
+        if !against_it.is_empty() {
+            parts.push(format!("Against it: {}.", against_it.join("; ")));
+        }
+    }
+    if let (Some(from), Some(to)) = (a.flat_from_c, a.flat_to_c)
+        && to - from >= ALIKE_K
+        && (advised.claimed || advised.clear)
+    {
+        parts.push(format!(
+            "Anything at {} may do as well.",
+            range(m, from, to)
+        ));
+    }
+    if let (Some(edge), Some(until)) = (&a.edge, advised.until_c)
+        && !alike
+    {
+        parts.push(format!(
+            "It is the {} that was tried enough: try {edge}, up to {}, and see whether it goes on.",
+            if edge == "hotter" {
+                "hottest"
+            } else {
+                "coolest"
+            },
+            at(until)
+        ));
+    }
+    if advised.claimed
+        && let (Some(n), Some(rate)) = (a.uninspected_near, a.tipping_rate)
+    {
+        let flasks = several(n, "flask");
+        parts.push(if rate >= 1.0 {
+            format!(
+                "{flasks} poured near it {} not inspected; even if every piece in {} were bad it \
+                 would stand.",
+                if n == 1 { "is" } else { "are" },
+                if n == 1 { "it" } else { "them" }
+            )
+        } else {
+            format!(
+                "{flasks} poured near it {} not inspected; if more than {} % of {} pieces are bad, \
+                 it falls.",
+                if n == 1 { "is" } else { "are" },
+                percent_number(rate.max(0.0)),
+                if n == 1 { "its" } else { "their" }
+            )
+        });
+    }
+    if advised.claimed && !a.held_equal.is_empty() {
+        parts.push(format!("Held equal: {}.", a.held_equal.join(", ")));
+    }
+    parts.join(" ")
 }

@@ -63,6 +63,14 @@ impl BetaBinomial {
 /// Those of [`super::logistic::fit`]; [`StatsError::Argument`] for counts that are not whole or
 /// flasks of more than 100,000 pieces; [`StatsError::AllAlike`] when every flask is all good or
 /// all bad; [`StatsError::NotSettled`].
+///
+/// ```
+/// # use analysis::stats::{beta_binomial::fit, counts::Counts, design::Design};
+/// // Six flasks of twenty, some all but lost, some spotless.
+/// let counts = Counts::new(&[0.0, 12.0, 1.0, 0.0, 9.0, 2.0], &[20.0; 6], &[1, 1, 2, 2, 3, 3]).unwrap();
+/// let fitted = fit(&Design::intercept(6), &counts).unwrap();
+/// assert!(fitted.correlation() > 0.1);
+/// ```
 pub fn fit(design: &Design, counts: &Counts) -> Result<BetaBinomial, StatsError> {
     let binomial = logistic_fit(design, counts, &Extras::default())?;
     fit_from(design, counts, &binomial)

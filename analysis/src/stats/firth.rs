@@ -7,16 +7,11 @@ use super::covariance::Estimate;
 use super::design::Design;
 use super::distribution::{normal_quantile, normal_two_sided};
 use super::error::StatsError;
-use super::linear::{Turned, turned};
-use super::logistic::{expit, ln_choose, softplus};
+use super::firth_likelihood::{PenalisedLikelihood, Place, lost};
+use super::linear::turned;
+use super::logistic::{expit, ln_choose};
 use super::{Matrix, Vector};
 
-/// Steps before a fit is given up. Separated flasks take some tens.
-const MOST_STEPS: usize = 400;
-/// Settled when no turned coefficient moves by more than this.
-const SETTLED: f64 = 1e-9;
-/// The longest step of a turned coefficient.
-const LONGEST: f64 = 2.0;
 /// Steps of the search for a limit.
 const MOST_LIMIT_STEPS: usize = 60;
 
@@ -37,22 +32,8 @@ pub struct Firth {
     pub log_likelihood: f64,
     /// Steps taken.
     pub steps: usize,
-    turned: Turned,
-    events: Vec<f64>,
-    trials: Vec<f64>,
+    likelihood: PenalisedLikelihood,
     top: Vector,
-}
-
-/// The penalised likelihood at one place, in turned columns.
-struct Place {
-    /// Without constants.
-    value: f64,
-    /// Modified score.
-    score: Vector,
-    /// XᵀWX.
-    information: Matrix,
-    /// XᵀW₊X with weights (n+h)p(1−p), the curvature that steps are made with.
-    curvature: Matrix,
 }
 
 /// Fits log(p/(1−p)) = Xβ by maximising ℓ(β) + ½·ln det(XᵀWX), the likelihood penalised by
@@ -63,7 +44,8 @@ struct Place {
 /// is the sum of their leverages, nᵢpᵢ(1−pᵢ)·xᵢᵀ(XᵀWX)⁻¹xᵢ. Counts may be fractional, so that they
 /// can be divided by a design effect ([`Counts::divided`]): the likelihood is divided by it and
 /// the penalty, but for a constant, is not. Steps use the weights (nᵢ+hᵢ)pᵢ(1−pᵢ), exact in a
-/// saturated model, and are halved while the penalised likelihood falls.
+/// saturated model, then the exact second derivatives where those are slow, and are halved while
+/// the penalised likelihood falls.
 ///
 /// `risk_coef` is FLIC (Puhr, Heinze, Nold, Lusa & Geroldinger 2017, Statistics in Medicine
 /// 36:2302–2317): Firth draws fitted risks towards ½; the intercept is fitted anew by maximum
@@ -105,13 +87,15 @@ pub fn fit(design: &Design, counts: &Counts) -> Result<Firth, StatsError> {
         penalised: 0.0,
         log_likelihood: 0.0,
         steps: 0,
-        turned: turned(design.matrix())?,
-        events: counts.events().to_vec(),
-        trials: counts.trials().to_vec(),
+        likelihood: PenalisedLikelihood {
+            turned: turned(design.matrix())?,
+            events: counts.events().to_vec(),
+            trials: counts.trials().to_vec(),
+        },
         top: Vector::zeros(columns),
     };
-    let (top, place, steps) = model.climb(Vector::zeros(columns), None)?;
-    let back = &model.turned.back;
+    let (top, place, steps) = model.likelihood.climb(Vector::zeros(columns), None)?;
+    let back = &model.likelihood.turned.back;
     model.coef = back * &top;
     let inverse = place
         .information
@@ -129,7 +113,7 @@ pub fn fit(design: &Design, counts: &Counts) -> Result<Firth, StatsError> {
     // det(XᵀWX) from that of the turned columns.
     let turn: f64 = back.diagonal().iter().map(|d| d.abs().ln()).sum();
     model.penalised = place.value + constant - turn;
-    model.log_likelihood = model.likelihood(&top) + constant;
+    model.log_likelihood = model.likelihood.plain(&top) + constant;
     model.steps = steps;
     model.risk_coef = model.coef.clone();
     model.risk_coef[0] += model.intercept_shift(&top)?;
@@ -137,109 +121,16 @@ pub fn fit(design: &Design, counts: &Counts) -> Result<Firth, StatsError> {
     Ok(model)
 }
 
-fn lost(steps: usize) -> StatsError {
-    StatsError::NotSettled {
-        what: "penalised fit",
-        steps,
-    }
-}
-
 impl Firth {
-    /// Log-likelihood without binomial coefficients.
-    fn likelihood(&self, at: &Vector) -> f64 {
-        let linear = self.turned.rows.tr_mul(at);
-        (0..self.events.len())
-            .map(|i| self.events[i] * linear[i] - self.trials[i] * softplus(linear[i]))
-            .sum()
-    }
-
-    fn place(&self, at: &Vector) -> Option<Place> {
-        let x = &self.turned.rows;
-        let (columns, rows) = x.shape();
-        let linear = x.tr_mul(at);
-        let mut value = 0.0;
-        let mut half = x.clone();
-        for i in 0..rows {
-            let (n, eta) = (self.trials[i], linear[i]);
-            value += self.events[i] * eta - n * softplus(eta);
-            let root = (n * expit(eta) * expit(-eta)).sqrt();
-            half.column_mut(i).scale_mut(root);
-        }
-        let information = &half * half.transpose();
-        let factor = information.clone().cholesky()?;
-        let lower = factor.l();
-        value += lower.diagonal().iter().map(|d| d.ln()).sum::<f64>();
-        lower.solve_lower_triangular_mut(&mut half).then_some(())?;
-        let mut score = Vector::zeros(columns);
-        let mut weighted = x.clone();
-        for i in 0..rows {
-            let (y, n) = (self.events[i], self.trials[i]);
-            let (p, q) = (expit(linear[i]), expit(-linear[i]));
-            let leverage = half.column(i).norm_squared();
-            let left = y * q - (n - y) * p + leverage * 0.5 * (q - p);
-            score.axpy(left, &x.column(i), 1.0);
-            weighted.column_mut(i).scale_mut((n + leverage) * p * q);
-        }
-        let curvature = &weighted * x.transpose();
-        (value.is_finite() && score.iter().chain(curvature.iter()).all(|v| v.is_finite()))
-            .then_some(Place {
-                value,
-                score,
-                information,
-                curvature,
-            })
-    }
-
-    /// The top from `start`; along directions in which `held` · coefficients stays, if given.
-    fn climb(
-        &self,
-        start: Vector,
-        held: Option<&Vector>,
-    ) -> Result<(Vector, Place, usize), StatsError> {
-        let mut at = start;
-        let mut here = self.place(&at).ok_or(lost(0))?;
-        for step in 1..=MOST_STEPS {
-            let solver = here.curvature.clone().cholesky().ok_or(lost(step))?;
-            let mut change = solver.solve(&here.score);
-            if let Some(held) = held {
-                let across = solver.solve(held);
-                let along = held.dot(&change) / held.dot(&across);
-                change -= across * along;
-            }
-            let longest = change.amax();
-            if longest > LONGEST {
-                change *= LONGEST / longest;
-            }
-            let least = here.value - 1e-12 * (1.0 + here.value.abs());
-            let mut taken = false;
-            for _ in 0..40 {
-                let next = &at + &change;
-                if let Some(there) = self.place(&next).filter(|p| p.value >= least) {
-                    (at, here) = (next, there);
-                    taken = true;
-                    break;
-                }
-                change *= 0.5;
-            }
-            if !taken && longest > 1e-5 {
-                return Err(lost(step));
-            }
-            if !taken || change.amax() < SETTLED {
-                return Ok((at, here, step));
-            }
-        }
-        Err(lost(MOST_STEPS))
-    }
-
     /// What brings the fitted defects to those counted, added to the intercept. The mean is
     /// monotone in it, so bisection guards Newton's method.
     fn intercept_shift(&self, top: &Vector) -> Result<f64, StatsError> {
-        let linear = self.turned.rows.tr_mul(top);
-        let counted: f64 = self.events.iter().sum();
+        let linear = self.likelihood.turned.rows.tr_mul(top);
+        let counted: f64 = self.likelihood.events.iter().sum();
         let (mut low, mut high, mut shift) = (-60.0, 60.0, 0.0);
         for step in 1..=200 {
             let (mut over, mut slope) = (-counted, 0.0);
-            for (n, eta) in self.trials.iter().zip(linear.iter()) {
+            for (n, eta) in self.likelihood.trials.iter().zip(linear.iter()) {
                 let p = expit(eta + shift);
                 over += n * p;
                 slope += n * p * (1.0 - p);
@@ -301,10 +192,11 @@ impl Firth {
         for stride in 0..strides {
             let off = (value - turned.dot(&at)) / f64::from(strides - stride);
             // Onto the plane by the way the likelihood bends least.
-            let bend = self.place(&at).ok_or(lost(0))?.curvature;
+            let bend = self.likelihood.place(&at).ok_or(lost(0))?.curvature;
             let across = bend.cholesky().ok_or(lost(0))?.solve(turned);
-            let (next, place, _) =
-                self.climb(&at + &across * (off / turned.dot(&across)), Some(turned))?;
+            let (next, place, _) = self
+                .likelihood
+                .climb(&at + &across * (off / turned.dot(&across)), Some(turned))?;
             at = next.clone();
             ended = Ok((next, place));
         }
@@ -340,8 +232,8 @@ impl Firth {
             })?;
         let estimate = contrast.dot(&self.coef);
         let std_error = contrast.dot(&(&self.inverse * contrast)).max(0.0).sqrt();
-        let turned = self.turned.back.tr_mul(contrast);
-        let top = self.place(&self.top).ok_or(lost(0))?.value;
+        let turned = self.likelihood.turned.back.tr_mul(contrast);
+        let top = self.likelihood.place(&self.top).ok_or(lost(0))?.value;
         let (fall, _, _) = self.fall(&turned, 0.0, &self.top, top)?;
         let statistic = fall.sqrt() * estimate.signum();
         let limit = |side: f64| self.limit(&turned, top, estimate, side * std_error, quantile);

@@ -27,6 +27,7 @@
 //! | [`standardise`] | risks and their differences over a mix of flasks |
 //! | [`covariance`] | standard errors by model, by flask or by session |
 //! | [`spline`] | curves with straight ends |
+//! | [`sup_t`](mod@sup_t) | intervals that hold over a whole curve |
 //! | [`distribution`] | quantiles and tails |
 //! | [`error`] | why there is no answer |
 
@@ -39,30 +40,35 @@ pub mod design;
 pub mod difference;
 pub mod distribution;
 pub mod error;
-pub mod holm;
 pub mod firth;
+mod firth_likelihood;
+#[cfg(test)]
+mod firth_tests;
+pub mod holm;
 pub mod least_squares;
 pub mod linear;
 pub mod logistic;
 pub mod median;
 #[cfg(test)]
-mod model_spread_tests;
+mod model_edge_tests;
 #[cfg(test)]
 mod model_tests;
+mod newton;
 pub mod permutation;
 pub mod proportion;
+#[cfg(test)]
+mod published;
 pub mod rate;
 pub mod sample_size;
-pub mod spline;
-pub mod within_session;
-mod newton;
-pub mod proportion;
-pub mod rate;
 pub mod session_intercept;
 mod session_likelihood;
 pub mod spline;
+#[cfg(test)]
+mod spread_tests;
 pub mod standardise;
+pub mod sup_t;
 pub mod within_between;
+pub mod within_session;
 
 /// A matrix of numbers, rows by columns.
 pub type Matrix = nalgebra::DMatrix<f64>;

@@ -42,6 +42,11 @@ impl Surface {
             && self.hessian.iter().all(|v| v.is_finite())
     }
 
+    /// Newton's decrement gᵀ|H|⁻¹g: the square of how far the top is, in standard errors.
+    pub(super) fn decrement(&self) -> f64 {
+        uphill(self).dot(&self.gradient)
+    }
+
     /// (−H)⁻¹, the covariance by observed information; `None` unless this is a top.
     pub(super) fn covariance(&self) -> Option<Matrix> {
         let inverse = (-&self.hessian).cholesky()?.inverse();

@@ -12,27 +12,34 @@ use super::error::StatsError;
 use super::linear::turned;
 use super::logistic::{Extras, Logistic, fit as logistic_fit};
 use super::newton::{Climb, Surface, climb};
-use super::session_likelihood::SessionLikelihood;
+use super::session_likelihood::{Nodes, SessionLikelihood, even, hermite};
 use super::{Matrix, Vector};
 
 /// Below this standard deviation sessions do not differ: half a thousandth on the logit scale.
 const LEAST_SD: f64 = 5e-4;
+/// Finer rules are taken until they add less than this to the log-likelihood, and find the top
+/// within a hundred-thousandth of a standard error.
+const FINE: (f64, f64) = (1e-6, 1e-10);
+/// What the finest may add to the one before: a hundredth of a standard error.
+const COARSE: (f64, f64) = (1e-3, 1e-4);
+/// Steps of the evenly spaced levels that follow.
+const STEPS: [f64; 5] = [0.2, 0.1, 0.05, 0.025, 0.0125];
 /// Beyond this one every session comes out all good or all bad.
 const MOST_SD: f64 = 25.0;
 
 /// What may be asked of the fit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Extent {
-    /// Nodes of the quadrature over a session's level, 5 to 100. (With one, Laplace's
-    /// approximation, the derivatives below would not be those of the likelihood.)
+    /// Nodes of the quadrature over a session's level to begin with, 5 to 100; more are put in
+    /// where they matter. (With one, Laplace's approximation, the derivatives below would not be
+    /// those of the likelihood.)
     pub nodes: usize,
     /// Whether flasks of a session may differ more than chance (beta-binomial), or are binomial.
     pub flasks_differ: bool,
 }
 
 impl Default for Extent {
-    /// 15 nodes, flasks that differ: on the published tables 15 nodes are within a ten-millionth
-    /// of 50.
+    /// 15 nodes, flasks that differ.
     fn default() -> Extent {
         Extent {
             nodes: 15,
@@ -63,7 +70,7 @@ pub struct SessionIntercept {
     pub covariance: Covariance,
     /// Log-likelihood with the binomial coefficients.
     pub log_likelihood: f64,
-    /// Nodes of the quadrature.
+    /// Nodes of the quadrature; 0 where nothing had to be integrated, at σ = 0.
     pub nodes: usize,
     /// Steps taken.
     pub steps: usize,
@@ -87,7 +94,9 @@ impl SessionIntercept {
 /// Smith 1982, Applied Statistics 31:214–225; Pinheiro & Bates 1995, JCGS 4:12–35), centred at its mode and scaled
 /// by its curvature. First derivatives are those of the integral, and second derivatives by
 /// Louis's identity (Louis 1982, JRSS B 44:226–233), both with the same nodes. Newton's method on
-/// (β, ln σ, ln θ); standard errors by observed information.
+/// (β, ln σ, ln θ); standard errors by observed information. At the top the nodes are doubled; if
+/// that moves the log-likelihood or the top, the climb goes on with those, and then with levels
+/// evenly apart, ever closer, which sessions that differ wildly need.
 ///
 /// Boundaries: σ = 0 or θ = 0 is answered, and said in `notes`, when the likelihood falls from
 /// there on or nothing higher is found. Where no session has two flasks the two spreads cannot be
@@ -98,6 +107,15 @@ impl SessionIntercept {
 /// [`super::beta_binomial::fit`]; [`StatsError::TooFewSessions`] with one session;
 /// [`StatsError::AllAlike`] when every session is all good or all bad; [`StatsError::Argument`]
 /// for a number of nodes outside 5 to 100.
+///
+/// ```
+/// # use analysis::stats::{counts::Counts, design::Design, session_intercept::{fit, Extent}};
+/// // Two bad days and two good ones.
+/// let events = [9.0, 8.0, 1.0, 0.0, 10.0, 7.0, 2.0, 1.0];
+/// let counts = Counts::new(&events, &[20.0; 8], &[1, 1, 2, 2, 3, 3, 4, 4]).unwrap();
+/// let fitted = fit(&Design::intercept(8), &counts, Extent::default()).unwrap();
+/// assert!(fitted.session_sd > 0.5 && fitted.theta == 0.0);
+/// ```
 pub fn fit(
     design: &Design,
     counts: &Counts,
@@ -134,7 +152,8 @@ pub fn fit(
     let mut best = without_sessions(&binomial, spread.as_ref());
     if shared.pieces {
         let search = Search {
-            likelihood: SessionLikelihood::new(turned(design.matrix())?, counts, extent.nodes),
+            likelihood: SessionLikelihood::new(turned(design.matrix())?, counts),
+            ladder: ladder(extent.nodes),
             constant: constants(counts),
         };
         best = search.best(best)?;
@@ -143,7 +162,6 @@ pub fn fit(
             "no session has two pieces, so how much sessions differ cannot be told".to_owned(),
         );
     }
-    best.nodes = extent.nodes;
     if best.session_sd == 0.0 && shared.pieces {
         notes.push("sessions differ no more than chance lets them".to_owned());
     }
@@ -208,7 +226,16 @@ fn without_sessions(binomial: &Logistic, spread: Option<&BetaBinomial>) -> Sessi
 /// The search for the highest of the models with both spreads, with one and with none.
 struct Search<'a> {
     likelihood: SessionLikelihood<'a>,
+    /// Rules of integration, ever finer.
+    ladder: Vec<Nodes>,
     constant: f64,
+}
+
+/// So many nodes about each session's mode, twice as many, then ever more levels evenly apart.
+fn ladder(nodes: usize) -> Vec<Nodes> {
+    let mut list = vec![hermite(nodes), hermite(2 * nodes)];
+    list.extend(STEPS.iter().map(|step| even(*step)));
+    list
 }
 
 impl Search<'_> {
@@ -254,7 +281,9 @@ impl Search<'_> {
     fn rises(&self, coef: &Vector, sd: f64) -> bool {
         let at = coef.clone().push(sd.ln()).push((10.0 * LEAST_THETA).ln());
         let mut modes = self.likelihood.no_modes();
-        let surface = self.likelihood.surface(&at, true, true, &mut modes);
+        let surface = self
+            .likelihood
+            .surface(&at, true, true, &self.ladder[0], &mut modes);
         surface.is_some_and(|s| s.gradient[coef.len() + 1] > 0.0)
     }
 
@@ -289,24 +318,45 @@ impl Search<'_> {
             }
         };
         let mut modes = self.likelihood.no_modes();
-        let ended = climb(
-            "fit with session levels",
-            start,
-            |at| {
-                self.likelihood
-                    .surface(at, sd.is_some(), theta.is_some(), &mut modes)
-            },
-            |at| below(at) || above(at).is_some(),
-        )?;
-        match ended {
-            Climb::Out(at) => match above(&at) {
-                Some(what) => Err(StatsError::AllAlike { what }),
-                None => Ok(None),
-            },
-            Climb::Top { at, surface, steps } => {
-                self.answer(&at, &surface, sd_at, theta_at, steps).map(Some)
+        let mut hill = |at: &Vector, nodes: &Nodes| {
+            self.likelihood
+                .surface(at, sd.is_some(), theta.is_some(), nodes, &mut modes)
+        };
+        for (rung, nodes) in self.ladder.iter().enumerate() {
+            let finer = self.ladder.get(rung + 1);
+            let ended = climb(
+                "fit with session levels",
+                start.clone(),
+                |at| hill(at, nodes),
+                |at| below(at) || above(at).is_some(),
+            );
+            let (at, surface, steps) = match ended {
+                Ok(Climb::Top { at, surface, steps }) => (at, surface, steps),
+                Ok(Climb::Out(at)) => {
+                    return above(&at).map_or(Ok(None), |what| Err(StatsError::AllAlike { what }));
+                }
+                // Too few nodes can make a hill without a top.
+                Err(why) if finer.is_none() => return Err(why),
+                Err(_) => continue,
+            };
+            // At the last rung, against the one before it.
+            let (other, enough) = match finer {
+                Some(finer) => (finer, FINE),
+                None => (&self.ladder[rung.saturating_sub(1)], COARSE),
+            };
+            let settled = hill(&at, other).is_some_and(|s| {
+                (s.value - surface.value).abs() < enough.0 && s.decrement() < enough.1
+            });
+            if settled {
+                let answer = self.answer(&at, &surface, sd_at, theta_at, steps)?;
+                return Ok(Some(SessionIntercept {
+                    nodes: nodes.number(),
+                    ..answer
+                }));
             }
+            start = at;
         }
+        Err(lost(0))
     }
 
     fn answer(

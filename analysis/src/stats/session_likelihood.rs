@@ -19,8 +19,22 @@ pub(super) struct SessionLikelihood<'a> {
     pub(super) turned: Turned,
     counts: &'a Counts,
     sessions: Vec<Vec<usize>>,
-    /// Places and logarithms of weights of ∫f(x)·e^(−x²)dx, the weights times e^(x²).
-    nodes: Vec<(f64, f64)>,
+}
+
+/// Where a session's integrand is looked at.
+pub(super) struct Nodes {
+    /// Places and logarithms of weights.
+    list: Vec<(f64, f64)>,
+    /// Whether places are counted from each session's mode in units of its width, else they are
+    /// levels in themselves.
+    adaptive: bool,
+}
+
+impl Nodes {
+    /// How many there are.
+    pub(super) fn number(&self) -> usize {
+        self.list.len()
+    }
 }
 
 /// What one session adds, kept between sessions so that nothing is allocated anew.
@@ -37,12 +51,11 @@ struct Parts {
 }
 
 impl<'a> SessionLikelihood<'a> {
-    pub(super) fn new(turned: Turned, counts: &'a Counts, nodes: usize) -> SessionLikelihood<'a> {
+    pub(super) fn new(turned: Turned, counts: &'a Counts) -> SessionLikelihood<'a> {
         SessionLikelihood {
             turned,
             counts,
             sessions: counts.rows_by_session(),
-            nodes: hermite(nodes),
         }
     }
 
@@ -58,6 +71,7 @@ impl<'a> SessionLikelihood<'a> {
         at: &Vector,
         sd: bool,
         theta: bool,
+        nodes: &Nodes,
         modes: &mut [f64],
     ) -> Option<Surface> {
         let columns = self.turned.rows.nrows();
@@ -70,20 +84,24 @@ impl<'a> SessionLikelihood<'a> {
             value: 0.0,
             gradient: Vector::zeros(dims),
             hessian: Matrix::zeros(dims, dims),
-            shares: vec![0.0; self.nodes.len()],
-            gradients: Matrix::zeros(dims, self.nodes.len()),
+            shares: vec![0.0; nodes.list.len()],
+            gradients: Matrix::zeros(dims, nodes.list.len()),
             rows: Vec::new(),
         };
         for (rows, mode) in self.sessions.iter().zip(modes.iter_mut()) {
-            let (at, curvature) = self.mode(rows, &linear, sigma, &flasks, *mode);
-            *mode = at;
-            let scale = (2.0 / curvature.max(LEAST_CURVATURE)).sqrt();
+            let (at, scale) = if nodes.adaptive {
+                let (at, curvature) = self.mode(rows, &linear, sigma, &flasks, *mode);
+                *mode = at;
+                (at, (2.0 / curvature.max(LEAST_CURVATURE)).sqrt())
+            } else {
+                (0.0, 1.0)
+            };
             self.add(
                 rows,
                 &linear,
                 (sigma, sd),
                 (&flasks, theta),
-                (at, scale),
+                (nodes, at, scale),
                 &mut parts,
             );
         }
@@ -93,7 +111,7 @@ impl<'a> SessionLikelihood<'a> {
             mut hessian,
             ..
         } = parts;
-        hessian.fill_upper_triangle_with_lower_triangle();
+        hessian.fill_lower_triangle_with_upper_triangle();
         Some(Surface {
             value,
             gradient,
@@ -146,14 +164,14 @@ impl<'a> SessionLikelihood<'a> {
 
     /// Adds a session. With πq the share of node q in the integral, gq the gradient and Hq the
     /// second derivatives of the logarithm of the integrand there, the gradient is ḡ = Σπg and
-    /// the second derivatives are ΣπH + Σπ(g−ḡ)(g−ḡ)ᵀ. Only the lower triangle is filled.
+    /// the second derivatives are ΣπH + Σπ(g−ḡ)(g−ḡ)ᵀ. Only the upper triangle is filled.
     fn add(
         &self,
         rows: &[usize],
         linear: &Vector,
         (sigma, sd): (f64, bool),
         (flasks, theta): (&Flasks, bool),
-        (mode, scale): (f64, f64),
+        (nodes, mode, scale): (&Nodes, f64, f64),
         parts: &mut Parts,
     ) {
         let x = &self.turned.rows;
@@ -163,7 +181,7 @@ impl<'a> SessionLikelihood<'a> {
         parts.rows.clear();
         parts.gradients.fill(0.0);
         // At each node: the integrand and its gradient.
-        for (q, (place, weight)) in self.nodes.iter().enumerate() {
+        for (q, (place, weight)) in nodes.list.iter().enumerate() {
             let v = mode + scale * place;
             let mut ln = weight + scale.ln() - 0.5 * v * v - 0.5 * std::f64::consts::TAU.ln();
             let mut gradient = parts.gradients.column_mut(q);
@@ -206,13 +224,9 @@ impl<'a> SessionLikelihood<'a> {
             gradient *= root;
         }
         parts.gradient += &mean;
-        for a in 0..dims {
-            for b in 0..=a {
-                let mut sum = 0.0;
-                for q in 0..self.nodes.len() {
-                    sum += parts.gradients[(a, q)] * parts.gradients[(b, q)];
-                }
-                parts.hessian[(a, b)] += sum;
+        for gradient in parts.gradients.column_iter() {
+            for (a, whole) in gradient.iter().enumerate() {
+                add_to_column(&mut parts.hessian, a, *whole, gradient.as_slice());
             }
         }
         // The mean of the second derivatives.
@@ -221,7 +235,7 @@ impl<'a> SessionLikelihood<'a> {
             let (mut sd_sd, mut sd_theta, mut theta_theta) = (0.0, 0.0, 0.0);
             for (q, share) in parts.shares.iter().enumerate() {
                 let r = parts.rows[q * rows.len() + i];
-                let by_sd = sigma * (mode + scale * self.nodes[q].0);
+                let by_sd = sigma * (mode + scale * nodes.list[q].0);
                 ee += share * r.ee;
                 e_sd += share * r.ee * by_sd;
                 e_theta += share * r.et;
@@ -230,24 +244,21 @@ impl<'a> SessionLikelihood<'a> {
                 theta_theta += share * r.tt;
             }
             let z = x.column(*row);
-            for a in 0..columns {
-                let left = ee * z[a];
-                for b in 0..=a {
-                    parts.hessian[(a, b)] += left * z[b];
-                }
+            for (a, value) in z.iter().enumerate() {
+                add_to_column(&mut parts.hessian, a, ee * value, z.as_slice());
             }
             if sd {
-                for b in 0..columns {
-                    parts.hessian[(columns, b)] += e_sd * z[b];
+                for (b, value) in z.iter().enumerate() {
+                    parts.hessian[(b, columns)] += e_sd * value;
                 }
                 parts.hessian[(columns, columns)] += sd_sd;
             }
             if theta {
-                for b in 0..columns {
-                    parts.hessian[(theta_at, b)] += e_theta * z[b];
+                for (b, value) in z.iter().enumerate() {
+                    parts.hessian[(b, theta_at)] += e_theta * value;
                 }
                 if sd {
-                    parts.hessian[(theta_at, columns)] += sd_theta;
+                    parts.hessian[(columns, theta_at)] += sd_theta;
                 }
                 parts.hessian[(theta_at, theta_at)] += theta_theta;
             }
@@ -255,10 +266,32 @@ impl<'a> SessionLikelihood<'a> {
     }
 }
 
+/// Adds `times` × `values` to the upper part of a column.
+fn add_to_column(matrix: &mut Matrix, column: usize, times: f64, values: &[f64]) {
+    let rows = matrix.nrows();
+    let upper = &mut matrix.as_mut_slice()[column * rows..=column * rows + column];
+    for (sum, value) in upper.iter_mut().zip(values) {
+        *sum += times * value;
+    }
+}
+
+/// Levels a step apart from −9 to 9: the trapezium rule, for integrands too lopsided for nodes about
+/// a mode. Its error on an analytic integrand falls as e^(−2πd/step), d being how far the nearest
+/// pole lies off the real line, π/σ (Trefethen & Weideman 2014, SIAM Review 56:385–458).
+pub(super) fn even(step: f64) -> Nodes {
+    let side = (9.0 / step).ceil() as i32;
+    Nodes {
+        list: (-side..=side)
+            .map(|k| (f64::from(k) * step, step.ln()))
+            .collect(),
+        adaptive: false,
+    }
+}
+
 /// Places xq and ln(wq·e^(xq²)) of Gauss–Hermite quadrature ∫f(x)e^(−x²)dx ≈ Σwq·f(xq), from the
 /// eigenvalues of the recurrence's matrix (Golub & Welsch 1969, Mathematics of Computation
 /// 23:221–230).
-fn hermite(nodes: usize) -> Vec<(f64, f64)> {
+pub(super) fn hermite(nodes: usize) -> Nodes {
     let mut matrix = Matrix::zeros(nodes, nodes);
     for k in 1..nodes {
         let beside = (k as f64 / 2.0).sqrt();
@@ -272,7 +305,10 @@ fn hermite(nodes: usize) -> Vec<(f64, f64)> {
         .map(|x| (*x, ln_weight(nodes, *x)))
         .collect();
     list.sort_by(|a, b| a.0.total_cmp(&b.0));
-    list
+    Nodes {
+        list,
+        adaptive: true,
+    }
 }
 
 /// ln(w·e^(x²)) at a root x: w = 1 ÷ Σ_{k<n} hₖ(x)² over orthonormal Hermite polynomials, taken as
@@ -298,7 +334,7 @@ mod tests {
     /// Abramowitz & Stegun 1972, table 25.10, n = 5, and moments of e^(−x²).
     #[test]
     fn nodes_are_those_of_the_tables() {
-        let five = hermite(5);
+        let five = hermite(5).list;
         let table = [
             (0.0, 0.945_308_720_482_9),
             (0.958_572_464_613_8, 0.393_619_323_152_2),
@@ -311,8 +347,8 @@ mod tests {
                 "{node:?}"
             );
         }
-        for nodes in [1, 2, 15, 50, 100] {
-            let list = hermite(nodes);
+        for nodes in [1, 2, 15, 50, 200] {
+            let list = hermite(nodes).list;
             let total: f64 = list.iter().map(|(x, l)| (l - x * x).exp()).sum();
             assert!(
                 (total - std::f64::consts::PI.sqrt()).abs() < 1e-10,

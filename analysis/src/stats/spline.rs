@@ -92,7 +92,7 @@ impl Spline {
 }
 
 /// The quantile of sorted values, linear between ranks.
-pub(super) fn quantile(sorted: &[f64], share: f64) -> f64 {
+pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
     let at = share.clamp(0.0, 1.0) * (sorted.len() - 1) as f64;
     let below = at.floor() as usize;
     let above = (below + 1).min(sorted.len() - 1);

@@ -13,6 +13,21 @@ use super::{Matrix, Vector};
 const FARTHEST: f64 = 8.5;
 
 /// Flasks to average over, with the weight of each.
+///
+/// ```
+/// # use analysis::stats::{counts::Counts, covariance::*, design::Design, logistic, standardise::*};
+/// let counts = Counts::new(&[6.0, 4.0, 2.0, 1.0], &[20.0; 4], &[1, 2, 3, 4]).unwrap();
+/// let design = Design::intercept(4).column("pour", &[950.0, 960.0, 970.0, 980.0]).unwrap();
+/// let fitted = logistic::fit(&design, &counts, &Default::default()).unwrap();
+/// let forecast = Forecast { coef: &fitted.coef, session_sd: 0.0 };
+/// // Had all been poured at 975 °C instead of 955 °C:
+/// let mix = Mix::of(&design, counts.trials()).unwrap();
+/// let hot = mix.set(1, 975.0).unwrap().risk(&forecast).unwrap();
+/// let cold = mix.set(1, 955.0).unwrap().risk(&forecast).unwrap();
+/// let covariance = Covariance::of(&fitted, &design, &counts, Uncertainty::Plain).unwrap();
+/// let change = hot.less(&cold).estimate(&covariance, 0.95).unwrap();
+/// assert!(change.estimate < 0.0);
+/// ```
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mix {
     x: Matrix,

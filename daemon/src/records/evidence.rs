@@ -32,6 +32,8 @@ pub struct LineInspection {
     pub defective_steering: Option<u32>,
     /// Pieces by kind.
     pub kinds: BTreeMap<String, u32>,
+    /// Whether whoever counted did not know the temperature.
+    pub blind: Option<bool>,
 }
 
 /// What counts of a line, or of a whole flask.
@@ -45,6 +47,8 @@ pub struct Counted {
     pub defective_steering: Option<u32>,
     /// Pieces by kind, of the kinds that were looked for.
     pub kinds: BTreeMap<String, u32>,
+    /// Whether whoever counted the defective ones did not know the temperature.
+    pub blind: Option<bool>,
 }
 
 /// What counts of a line after several inspections: for each figure, the latest stage that has
@@ -59,6 +63,7 @@ pub fn latest(inspections: &[LineInspection]) -> Option<Counted> {
     let mut counted = Counted {
         pieces: counter.unwrap_or(last).pieces,
         defective: counter.and_then(|i| i.defective),
+        blind: counter.unwrap_or(last).blind,
         ..Counted::default()
     };
     counted.defective_steering = ordered
@@ -89,6 +94,12 @@ pub fn together(lines: &[Counted]) -> Option<Counted> {
             .defective_steering
             .zip(line.defective_steering)
             .map(|(a, b)| a + b);
+        // One pair of eyes that knew is enough to know.
+        sum.blind = match (sum.blind, line.blind) {
+            (Some(false), _) | (_, Some(false)) => Some(false),
+            (Some(true), Some(true)) => Some(true),
+            _ => None,
+        };
         sum.kinds = std::mem::take(&mut sum.kinds)
             .into_iter()
             .filter_map(|(kind, n)| line.kinds.get(&kind).map(|m| (kind, n + m)))
@@ -179,6 +190,7 @@ impl Records {
                 flask.defective = counted.defective;
                 flask.defective_steering = counted.defective_steering;
                 flask.kinds = counted.kinds;
+                flask.counted_blind = counted.blind;
             }
             flasks.push(flask);
         }
@@ -230,6 +242,7 @@ impl Records {
                         defective: None,
                         defective_steering: None,
                         kinds: BTreeMap::new(),
+                        counted_blind: None,
                         pour_temperature_c: row.get(11)?,
                         flask_temperature_c: row.get(12)?,
                         vacuum_kpa: row.get(13)?,
@@ -313,7 +326,7 @@ impl Records {
         }
         let mut by_line: HashMap<String, Vec<LineInspection>> = HashMap::new();
         let mut statement = self.db.prepare_cached(
-            "SELECT line, id, stage, inspected_at, pieces, defective, defective_steering
+            "SELECT line, id, stage, inspected_at, pieces, defective, defective_steering, blind
              FROM inspections ORDER BY inspected_at, added_at, rowid",
         )?;
         let mut rows = statement.query([])?;
@@ -329,6 +342,7 @@ impl Records {
                     defective: row.get(5)?,
                     defective_steering: row.get(6)?,
                     kinds: counts.remove(&id).unwrap_or_default(),
+                    blind: row.get(7)?,
                 });
         }
         let mut by_flask: HashMap<String, Lines> = HashMap::new();
@@ -366,6 +380,7 @@ mod tests {
             defective,
             defective_steering: None,
             kinds: BTreeMap::new(),
+            blind: None,
         }
     }
 
@@ -423,6 +438,19 @@ mod tests {
     fn no_defect_at_all_means_none_that_steers() {
         let counted = latest(&[look(Stage::Cut, 1, 20, Some(0))]).unwrap();
         assert_eq!(counted.defective_steering, Some(0));
+    }
+
+    #[test]
+    fn a_flask_was_counted_blind_only_if_every_line_was() {
+        let line = |blind| {
+            let mut look = look(Stage::Cut, 1, 10, Some(1));
+            look.blind = blind;
+            latest(&[look]).unwrap()
+        };
+        let flask = |a, b| together(&[line(a), line(b)]).unwrap().blind;
+        assert_eq!(flask(Some(true), Some(true)), Some(true));
+        assert_eq!(flask(Some(true), None), None);
+        assert_eq!(flask(None, Some(false)), Some(false));
     }
 
     #[test]

@@ -51,6 +51,7 @@ fn flask(n: u32, cast_at: Micros, defective: Option<u32>) -> Flask {
         kinds: defective
             .map(|d| BTreeMap::from([("no-fill".to_owned(), d)]))
             .unwrap_or_default(),
+        counted_blind: None,
         pour_temperature_c: Some(950.0 + f64::from(n % 31)),
         flask_temperature_c: Some(540.0 + f64::from(n % 23)),
         vacuum_kpa: Some(82.0 + f64::from(n % 5)),

@@ -61,6 +61,7 @@ pub fn counted(seed: u64, plan: &Plan, poured: &[Poured]) -> Vec<Flask> {
                 defective: seen(steering + nodules_on_good),
                 defective_steering: seen(steering),
                 kinds: if p.inspected { kinds } else { BTreeMap::new() },
+                counted_blind: None,
                 pour_temperature_c: Some(p.read_c),
                 flask_temperature_c: Some(p.flask_c),
                 // Sea-level air.

@@ -2,7 +2,7 @@
 //! it, what no effect is mistaken for, how often a real one is found, what following the advice
 //! costs. The table is kept in `DEVELOPERS.md`.
 
-use std::io::Write as _;
+use std::io::{IsTerminal as _, Write as _};
 use std::num::NonZero;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -232,19 +232,21 @@ impl Clock {
         self.left = self.left.saturating_sub(1);
         let shops = self.shops;
         let step = (shops as usize / 20).max(1);
+        let watched = std::io::stderr().is_terminal();
         let done = over_seeds(
             row.seed..row.seed + shops,
             self.threads,
             until,
             |done| {
-                if done % step == 0 {
+                if watched && done % step == 0 {
                     eprint!("\r{:<20} {done:>6} of {shops}", row.name);
                 }
             },
             work,
         );
         eprintln!(
-            "\r{:<20} {:>6} shops, seeds {} to {}, {:.0} s",
+            "{}{:<20} {:>6} shops, seeds {} to {}, {:.0} s",
+            if watched { "\r" } else { "" },
             row.name,
             done.len(),
             row.seed,

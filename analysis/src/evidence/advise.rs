@@ -1,0 +1,184 @@
+//! The advice of one alloy and section in figures: grade, temperature, change, what is not ruled out
+//! and what would undo it.
+
+use super::curve::Curve;
+use super::doubts::{near, tipping_point};
+use super::grades::{Cap, Grade};
+use super::standing::{Found, Key, Poured, Standing};
+use super::{Advice, CurvePoint, Question};
+
+/// Temperatures closer than this are one to a caster and to the probe, K.
+pub(super) const ALIKE_K: f64 = 2.5;
+/// The farthest that "hotter" or "cooler" goes beyond what was tried, K.
+pub(super) const FARTHEST_K: f64 = 10.0;
+
+/// The advice, and what its sentence needs beside it.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Advised {
+    pub advice: Advice,
+    /// Why there is no grade.
+    pub barred: Option<Cap>,
+    /// Whether a formal look showed it and it still holds.
+    pub claimed: bool,
+    /// Whether its change is clear of chance now, claimed or not.
+    pub clear: bool,
+    /// The temperature that "hotter" or "cooler" ends at, °C; `None` where the alloy's usual range
+    /// does before.
+    pub until_c: Option<f64>,
+}
+
+/// Without a counted flask there is nothing to advise.
+pub(super) fn nothing_counted(usual_c: Option<f64>) -> Advice {
+    Advice {
+        grade: Grade::None,
+        caps: Vec::new(),
+        pour_temperature_c: None,
+        edge: None,
+        flat_from_c: None,
+        flat_to_c: None,
+        usual_c,
+        against_c: None,
+        expected_change: None,
+        change_low: None,
+        change_high: None,
+        held_equal: Vec::new(),
+        uninspected_near: None,
+        tipping_rate: None,
+        sentence: String::new(),
+    }
+}
+
+/// The curve as it is told.
+pub(super) fn points(curve: &Curve) -> Vec<CurvePoint> {
+    (0..curve.at.len())
+        .map(|i| {
+            let (least, most, limits) = curve.rate(i);
+            CurvePoint {
+                pour_temperature_c: curve.at[i].pour_c,
+                rate: f64::midpoint(least, most),
+                rate_least: least.min(most),
+                rate_most: most.max(least),
+                low: limits.map(|l| l.0),
+                high: limits.map(|l| l.1),
+                flasks_near: curve.at[i].flasks,
+            }
+        })
+        .collect()
+}
+
+/// The advice of a standing.
+pub(super) fn advised(
+    key: &Key,
+    standing: &Standing,
+    poured: &[Poured],
+    ask: &Question,
+) -> Advised {
+    let mut advice = nothing_counted(standing.usual_c);
+    if let Some(barred) = &standing.barred {
+        advice.caps.push(barred.clone());
+        return Advised {
+            advice,
+            barred: Some(barred.clone()),
+            claimed: false,
+            clear: false,
+            until_c: None,
+        };
+    }
+    let Some(found) = &standing.found else {
+        return Advised {
+            advice,
+            barred: None,
+            claimed: false,
+            clear: false,
+            until_c: None,
+        };
+    };
+    advice.grade = grade(key, found, ask);
+    advice.caps.clone_from(&found.caps);
+    let curve = &found.study.curve;
+    advice.held_equal = found
+        .study
+        .fits
+        .most
+        .plan
+        .held()
+        .into_iter()
+        .map(str::to_owned)
+        .collect();
+    let Some(point) = found.point else {
+        return Advised {
+            advice,
+            barred: None,
+            claimed: false,
+            clear: false,
+            until_c: None,
+        };
+    };
+    let pour_c = curve.at[point].pour_c;
+    let change = curve.change(point);
+    let (flat_from, flat_to) = curve.flat(point);
+    advice.pour_temperature_c = Some(pour_c);
+    advice.against_c = Some(curve.reference_c);
+    advice.expected_change = Some(change.estimate);
+    advice.change_low = change.limits.map(|l| l.0);
+    advice.change_high = change.limits.map(|l| l.1);
+    advice.flat_from_c = Some(flat_from);
+    advice.flat_to_c = Some(flat_to);
+    let near_c = |inspected: bool| {
+        near(
+            poured
+                .iter()
+                .filter(|p| p.inspected == inspected)
+                .filter_map(|p| p.pour_c),
+            pour_c,
+        )
+    };
+    let uninspected = near_c(false);
+    advice.uninspected_near = Some(uninspected);
+    let (_, rate, _) = curve.rate(point);
+    advice.tipping_rate =
+        tipping_point(rate, curve.reference_rate(), near_c(true), uninspected).map(|t| t.rate);
+    let edge = curve.edge(point);
+    // Beyond the alloy's usual range nobody is sent.
+    let alloy = key.0.as_deref().and_then(|name| ask.alloys.get(name));
+    let until_c = edge.and_then(|edge| {
+        let farthest = if edge == "hotter" {
+            alloy.map_or(pour_c + FARTHEST_K, |a| {
+                a.pour_high_c.min(pour_c + FARTHEST_K)
+            })
+        } else {
+            alloy.map_or(pour_c - FARTHEST_K, |a| {
+                a.pour_low_c.max(pour_c - FARTHEST_K)
+            })
+        };
+        let room = if edge == "hotter" {
+            farthest - pour_c
+        } else {
+            pour_c - farthest
+        };
+        (room >= ALIKE_K).then_some(farthest)
+    });
+    advice.edge = edge.filter(|_| until_c.is_some()).map(str::to_owned);
+    Advised {
+        barred: None,
+        claimed: found.claim.is_some(),
+        clear: found.study.holds(point),
+        until_c,
+        advice,
+    }
+}
+
+/// Fair where a claim stands; strong where a completed trial of this alloy and section passed as
+/// well and went the same way.
+fn grade(key: &Key, found: &Found, ask: &Question) -> Grade {
+    let Some(claim) = found.claim else {
+        return Grade::Weak;
+    };
+    let by_trial = ask.trials.iter().any(|trial| {
+        Some(&trial.alloy) == key.0.as_ref()
+            && trial.section == key.1
+            && trial.passed
+            && (trial.better_c > trial.other_c) == (claim.pour_c > claim.against_c)
+    });
+    if by_trial { Grade::Strong } else { Grade::Fair }
+}

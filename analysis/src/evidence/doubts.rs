@@ -1,0 +1,102 @@
+//! What could undo the advice without any model noticing: one session that decides it, flasks that
+//! nobody looked at, pores that were called one thing and may be another.
+
+use super::curve::{Curve, NEAR_K};
+use super::fitted::{How, fitted};
+use super::rows::{Bound, Row};
+use crate::stats::Vector;
+use crate::stats::counts::Counts;
+
+/// Sessions that are left out and the model fitted anew; the others by one step.
+const REFITTED: usize = 3;
+
+/// The session whose absence turns the advice round, if there is one: R(T) − R(reference) is 0 or
+/// more without it. All sessions are ranked by one step of Newton's method; those that matter
+/// most are fitted without.
+pub(super) fn one_session_decides<'a>(
+    curve: &Curve,
+    point: usize,
+    rows: &[&Row<'a>],
+    mix: &[&Row],
+    how: &How,
+) -> Option<&'a str> {
+    let pour_c = curve.at[point].pour_c;
+    let bounds = [Bound::Most, Bound::Fewest];
+    for (fit, bound) in curve.fits().zip(bounds) {
+        let sandwich = fit.covariance.sandwich()?;
+        let with = fit.risk(mix, pour_c)?;
+        let against = fit.risk(mix, curve.reference_c)?;
+        let contrast: Vector = &with.gradient - &against.gradient;
+        let change = with.risk - against.risk;
+        let counts: Counts = super::rows::counts(rows, bound).ok()?;
+        let groups = counts.rows_by_session();
+        let mut without: Vec<(f64, usize)> = sandwich
+            .without_each()
+            .iter()
+            .enumerate()
+            .map(|(s, moved)| (change + contrast.dot(moved), s))
+            .collect();
+        without.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (estimate, session) in without.into_iter().take(REFITTED) {
+            let left: Vec<&Row> = rows
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| !groups[session].contains(i))
+                .map(|(_, r)| *r)
+                .collect();
+            let refitted = fitted(&fit.plan, &left, bound, how).ok().and_then(|f| {
+                Some(f.risk(mix, pour_c)?.risk - f.risk(mix, curve.reference_c)?.risk)
+            });
+            if refitted.unwrap_or(estimate) >= 0.0 {
+                return Some(rows[groups[session][0]].flask.session.as_str());
+            }
+        }
+    }
+    None
+}
+
+/// Poured and not inspected flasks near the advised temperature, and the defect rate among them that
+/// would undo the advice.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct TippingPoint {
+    pub uninspected: usize,
+    /// Above 1: not even if every piece were bad.
+    pub rate: f64,
+}
+
+/// With nᵢ inspected and nᵤ uninspected flasks within 10 °C of the advised temperature, all alike in
+/// pieces, the rate there is (nᵢR + nᵤq)/(nᵢ + nᵤ) if uninspected ones have the rate q; it reaches
+/// the usual rate R₀ at q = R₀ + (R₀ − R)·nᵢ/nᵤ. Elsewhere uninspected flasks are taken to be like
+/// inspected ones. `None` when none are uninspected there.
+pub(super) fn tipping_point(
+    rate: f64,
+    usual_rate: f64,
+    inspected: usize,
+    uninspected: usize,
+) -> Option<TippingPoint> {
+    (uninspected > 0).then(|| TippingPoint {
+        uninspected,
+        rate: usual_rate + (usual_rate - rate) * inspected as f64 / uninspected as f64,
+    })
+}
+
+/// How many of these temperatures are near `pour_c`.
+pub(super) fn near(pours: impl Iterator<Item = f64>, pour_c: f64) -> usize {
+    pours.filter(|t| (t - pour_c).abs() <= NEAR_K).count()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    /// By hand: 10 % at the advised temperature against 20 % usually, 30 flasks inspected and 10
+    /// not: (30·0.1 + 10·q)/40 = 0.2 at q = 0.5.
+    #[test]
+    fn uninspected_flasks_undo_the_advice_at_a_stated_rate() {
+        let point = tipping_point(0.1, 0.2, 30, 10).unwrap();
+        assert!((point.rate - 0.5).abs() < 1e-12);
+        assert_eq!(tipping_point(0.1, 0.2, 30, 0), None);
+        assert!(tipping_point(0.01, 0.2, 90, 10).unwrap().rate > 1.0);
+    }
+}

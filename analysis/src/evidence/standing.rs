@@ -1,0 +1,544 @@
+//! Where every alloy and section stands: the formal looks gone through in order, what each claimed,
+//! whether the last claim still holds on all the flasks there are now, and what stands against it.
+//! A pure function of the dated flasks.
+
+use std::collections::BTreeMap;
+
+use super::advise::ALIKE_K;
+use super::budget::Budget;
+use super::doubts::one_session_decides;
+use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
+use super::looks::{self, ALPHA, Look, Said};
+use super::opinion::{SecondOpinion, second_opinion};
+use super::rows::Row;
+use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study, worth_a_study};
+use super::together::with_the_pour;
+use super::{Method, porosity};
+use crate::stats::median::median;
+use crate::time::Micros;
+
+/// Fewer flasks than this make no usual temperature: what was done once or twice is no habit.
+const USUAL_FEWEST: usize = 5;
+/// A shop pours at the advised temperature when its usual one is within this, K.
+const FOLLOWED_K: f64 = 5.0;
+
+/// Alloy and section.
+pub(super) type Key = (Option<String>, Option<String>);
+
+/// A flask of a stratum as it was poured, inspected or not.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Poured {
+    pub at: Micros,
+    pub pour_c: Option<f64>,
+    pub inspected: bool,
+}
+
+/// The whole table that grades are made from.
+#[derive(Debug)]
+pub(super) struct Shop<'a, 'b> {
+    pub question: &'b super::Question,
+    /// Counted flasks that may steer and have a pour temperature, of all strata.
+    pub rows: Vec<&'b Row<'a>>,
+    /// Every flask that may steer, by stratum.
+    pub poured: BTreeMap<Key, Vec<Poured>>,
+    pub pooled: Option<f64>,
+    pub manner: Manner,
+    /// Why no grade here may be above weak, whatever the flasks say.
+    pub asked_otherwise: Option<Cap>,
+}
+
+/// A change that a formal look showed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Claim {
+    pub pour_c: f64,
+    pub against_c: f64,
+}
+
+/// What is known of a stratum now.
+#[derive(Debug)]
+pub(super) struct Standing<'a, 'b> {
+    pub budget: Budget,
+    pub look: Look,
+    pub usual_c: Option<f64>,
+    /// Why there is no grade.
+    pub barred: Option<Cap>,
+    pub found: Option<Found<'a, 'b>>,
+}
+
+/// The study a grade is made from.
+#[derive(Debug)]
+pub(super) struct Found<'a, 'b> {
+    pub study: Study<'a, 'b>,
+    /// The advised point of its curve.
+    pub point: Option<usize>,
+    /// Whether a claim stands.
+    pub claim: Option<Claim>,
+    pub caps: Vec<Cap>,
+    pub second_opinion: Option<SecondOpinion>,
+}
+
+fn key(row: &Row) -> Key {
+    (row.alloy.clone(), row.section.clone())
+}
+
+/// Median pour temperature of the eight weeks before the last pour up to `until`, inspected or
+/// not, if enough were poured in them.
+pub(super) fn usual(poured: &[Poured], until: Option<Micros>) -> Option<f64> {
+    let known: Vec<(Micros, f64)> = poured
+        .iter()
+        .filter(|p| until.is_none_or(|until| p.at <= until))
+        .filter_map(|p| Some((p.at, p.pour_c?)))
+        .collect();
+    let last = known.iter().map(|(at, _)| *at).max()?;
+    let mut recent: Vec<f64> = known
+        .iter()
+        .filter(|(at, _)| last.seconds_since(*at) <= RECENT_S)
+        .map(|(_, t)| *t)
+        .collect();
+    if recent.len() < USUAL_FEWEST {
+        return None;
+    }
+    median(&mut recent)
+}
+
+/// The table up to a moment, with each alloy's model fitted once.
+struct Moment<'a, 'b> {
+    until: Option<Micros>,
+    strata: BTreeMap<Key, Vec<&'b Row<'a>>>,
+    alloys: BTreeMap<Option<String>, Result<Fits<'a, 'b>, NoFit>>,
+}
+
+impl<'a, 'b> Shop<'a, 'b> {
+    fn moment(&self, rows: &[&'b Row<'a>], until: Option<Micros>) -> Moment<'a, 'b> {
+        let mut strata: BTreeMap<Key, Vec<&'b Row<'a>>> = BTreeMap::new();
+        for row in rows {
+            strata.entry(key(row)).or_default().push(row);
+        }
+        Moment {
+            until,
+            strata,
+            alloys: BTreeMap::new(),
+        }
+    }
+
+    fn usual(&self, key: &Key, until: Option<Micros>) -> Option<f64> {
+        // Flasks whose alloy nobody wrote down may be of several, which have no temperature in
+        // common.
+        key.0.as_ref()?;
+        usual(self.poured.get(key)?, until)
+    }
+
+    /// How studies are made of this moment: only the present one is told of as a whole.
+    fn manner(&self, moment: &Moment) -> Manner {
+        Manner {
+            pairs: moment.until.is_none(),
+            ..self.manner
+        }
+    }
+
+    fn fit_alloy(&self, moment: &mut Moment<'a, 'b>, key: &Key) {
+        if !moment.alloys.contains_key(&key.0) {
+            let rows: Vec<&Row> = moment
+                .strata
+                .iter()
+                .filter(|(k, _)| k.0 == key.0)
+                .flat_map(|(_, rows)| rows.iter().copied())
+                .collect();
+            let made = fits(&rows, self.pooled, &self.manner);
+            moment.alloys.insert(key.0.clone(), made);
+        }
+    }
+
+    fn study(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        reference_c: f64,
+    ) -> Result<Study<'a, 'b>, NoFit> {
+        self.fit_alloy(moment, key);
+        let own = moment.strata.get(key).map_or(&[][..], Vec::as_slice);
+        study(
+            &moment.alloys[&key.0],
+            own,
+            self.pooled,
+            reference_c,
+            &self.manner(moment),
+        )
+    }
+
+    /// What stands against any claim, whatever the curve says.
+    fn conditions(
+        &self,
+        study: &Study<'a, 'b>,
+        key: &Key,
+        rows: &[&'b Row<'a>],
+        until: Option<Micros>,
+    ) -> Vec<Cap> {
+        let mut caps = Vec::new();
+        let budget = Budget::of(rows, self.pooled);
+        caps.extend(enough_for_a_claim(&budget));
+        caps.extend(self.asked_otherwise.clone());
+        for (factor, r) in with_the_pour(rows) {
+            caps.push(Cap::new(
+                &format!("moves-with-{}", factor.name().replace('_', "-")),
+                format!(
+                    "the pour got {} whenever {} did ({:.2}), so which of them did it cannot be \
+                     told",
+                    if r > 0.0 { "hotter" } else { "cooler" },
+                    match factor {
+                        super::Factor::Days => "time went on, as",
+                        _ => factor.words(),
+                    },
+                    r
+                ),
+            ));
+        }
+        if let Some(Err(why)) = &study.own {
+            caps.push(Cap::new(
+                "own-flasks-too-few",
+                format!("by this section's own flasks alone: {}", why.words()),
+            ));
+        }
+        let poured = self.poured.get(key).map_or(&[][..], Vec::as_slice);
+        let known: Vec<&Poured> = poured
+            .iter()
+            .filter(|p| until.is_none_or(|until| p.at <= until))
+            .collect();
+        let inspected = known.iter().filter(|p| p.inspected).count();
+        if (inspected as f64) < INSPECTED * known.len() as f64 {
+            caps.push(Cap::new(
+                "under-80-percent-inspected",
+                format!(
+                    "only {inspected} of {} flasks are inspected, and those left out may be the \
+                     good ones",
+                    known.len()
+                ),
+            ));
+        }
+        if study.curve.fitted().method == Method::Firth {
+            caps.push(Cap::new(
+                "sparse",
+                "the defects are so few or so one-sided that only a penalised fit has an answer",
+            ));
+        }
+        caps
+    }
+
+    /// What stands against a claim at `point`, whatever its interval says.
+    fn objections(
+        &self,
+        study: &Study<'a, 'b>,
+        point: usize,
+        key: &Key,
+        rows: &[&'b Row<'a>],
+        until: Option<Micros>,
+    ) -> (Vec<Cap>, Option<SecondOpinion>) {
+        let mut caps = self.conditions(study, key, rows, until);
+        let (fits, curve) = study.deciding();
+        if study.curve.falls(point) {
+            if let Some(session) =
+                one_session_decides(curve, point, &fits.rows, &study.mix, &fits.how)
+            {
+                caps.push(Cap::new(
+                    "one-session-decides",
+                    format!("without session {session} it would be the other way round"),
+                ));
+            }
+            if let Some(kind) = porosity::overturns(self.question, fits, curve, point, &study.mix) {
+                caps.push(Cap::new(
+                    "porosity-unsure",
+                    format!("if every unsure pore were {kind}, it would be the other way round"),
+                ));
+            }
+        }
+        let second = second_opinion(fits, &study.mix, curve.at[point].pour_c, curve.reference_c);
+        match &second {
+            Some(opinion) if opinion.agrees => {}
+            Some(_) => caps.push(Cap::new(
+                "second-opinion-differs",
+                "a model with a level for each session, which compares flasks of one day with \
+                 each other, does not say the same",
+            )),
+            None => caps.push(Cap::new(
+                "no-second-opinion",
+                "a second model could not be fitted to check it",
+            )),
+        }
+        (caps, second)
+    }
+
+    /// Whether what a claim said is still seen: supported, its interval below 0. The point is that of
+    /// the claim, or of the third temperature that the shop has moved on to.
+    fn seen(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        claim: &Claim,
+    ) -> Result<(Study<'a, 'b>, usize), Cap> {
+        let usual_c = self.usual(key, moment.until);
+        let study = self
+            .study(moment, key, claim.against_c)
+            .map_err(|why| Cap::new("no-model", why.words()))?;
+        let Some(mut point) = study.curve.nearest(claim.pour_c) else {
+            return Err(Cap::new(
+                "no-longer-supported",
+                "too few flasks are near the temperature that was advised",
+            ));
+        };
+        let at = |t: f64| usual_c.is_some_and(|usual| (usual - t).abs() <= FOLLOWED_K);
+        if usual_c.is_some() && !at(claim.pour_c) && !at(claim.against_c) {
+            // What was shown is of use where the third temperature is shown to be better than the
+            // old one as well.
+            match usual_c.and_then(|usual| study.curve.nearest(usual)) {
+                Some(third) if study.holds(third) => point = third,
+                _ => {
+                    return Err(Cap::new(
+                        "moved-on",
+                        "what an earlier look showed is of other temperatures than today's",
+                    ));
+                }
+            }
+        }
+        if !study.holds(point) {
+            return Err(Cap::new(
+                "no-longer-shown",
+                "what an earlier look showed is no longer clear",
+            ));
+        }
+        Ok((study, point))
+    }
+
+    /// The claim as it stands now, if it is still seen and nothing is against it.
+    fn still(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        claim: &Claim,
+    ) -> Result<Found<'a, 'b>, Vec<Cap>> {
+        let (study, point) = self.seen(moment, key, claim).map_err(|cap| vec![cap])?;
+        let rows = moment.strata.get(key).cloned().unwrap_or_default();
+        let (caps, second_opinion) = self.objections(&study, point, key, &rows, moment.until);
+        if !caps.is_empty() {
+            return Err(caps);
+        }
+        Ok(Found {
+            point: Some(point),
+            claim: Some(Claim {
+                pour_c: study.curve.at[point].pour_c,
+                against_c: claim.against_c,
+            }),
+            study,
+            caps,
+            second_opinion,
+        })
+    }
+
+    /// What a formal look claims for a stratum.
+    fn look(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        alpha: f64,
+        before: Option<Claim>,
+    ) -> Option<Claim> {
+        let usual_c = self.usual(key, moment.until);
+        // A claim stays while it holds against what was usual when it was made, so that a shop that
+        // follows it does not lose it. What else is against it is asked of all flasks, now.
+        if let Some(claim) = before
+            && let Ok((study, point)) = self.seen(moment, key, &claim)
+        {
+            return Some(Claim {
+                pour_c: study.curve.at[point].pour_c,
+                against_c: claim.against_c,
+            });
+        }
+        let usual_c = usual_c?;
+        self.fit_alloy(moment, key);
+        let own = moment.strata.get(key)?;
+        let manner = self.manner(moment);
+        if !worth_a_study(&moment.alloys[&key.0], own, usual_c, &manner, alpha) {
+            return None;
+        }
+        let study = self.study(moment, key, usual_c).ok()?;
+        let point = study.best_shown(alpha)?;
+        let rows = moment.strata.get(key)?.clone();
+        let (caps, _) = self.objections(&study, point, key, &rows, moment.until);
+        caps.is_empty().then(|| Claim {
+            pour_c: study.curve.at[point].pour_c,
+            against_c: usual_c,
+        })
+    }
+
+    /// Goes through the looks and says where each stratum stands now.
+    pub(super) fn standings(&self) -> BTreeMap<Key, Standing<'a, 'b>> {
+        let order = looks::order(&self.rows);
+        let sessions = order.len();
+        let number = looks::reached(sessions);
+        let mut claims: BTreeMap<Key, Claim> = BTreeMap::new();
+        let mut history: BTreeMap<Key, Vec<Said>> = BTreeMap::new();
+        for n in 1..=number {
+            let first = looks::sessions_at(n);
+            let rows: Vec<&Row> = self
+                .rows
+                .iter()
+                .copied()
+                .filter(|r| order[r.flask.session.as_str()] < first)
+                .collect();
+            let until = rows.iter().map(|r| r.flask.cast_at).max();
+            let mut moment = self.moment(&rows, until);
+            let advised: Vec<Key> = moment
+                .strata
+                .iter()
+                .filter(|(_, rows)| self.barred(rows, &Budget::of(rows, self.pooled)).is_none())
+                .map(|(key, _)| key.clone())
+                .collect();
+            let alpha = ALPHA / advised.len().max(1) as f64;
+            for key in &advised {
+                let claim = self.look(&mut moment, key, alpha, claims.get(key).copied());
+                history.entry(key.clone()).or_default().push(Said {
+                    number: n,
+                    sessions: first,
+                    alpha,
+                    claimed: claim.is_some(),
+                    pour_temperature_c: claim.map(|c| c.pour_c),
+                    against_c: claim.map(|c| c.against_c),
+                });
+                match claim {
+                    Some(claim) => claims.insert(key.clone(), claim),
+                    None => claims.remove(key),
+                };
+            }
+            claims.retain(|key, _| advised.contains(key));
+        }
+        let mut now = self.moment(&self.rows, None);
+        let keys: Vec<Key> = now.strata.keys().cloned().collect();
+        keys.into_iter()
+            .map(|key| {
+                let said = history.remove(&key).unwrap_or_default();
+                let look = Look {
+                    number,
+                    alpha: said.last().filter(|s| s.number == number).map(|s| s.alpha),
+                    next_at_sessions: looks::next_at(number),
+                    sessions,
+                    history: said,
+                };
+                let standing = self.now(&mut now, &key, claims.get(&key).copied(), look);
+                (key, standing)
+            })
+            .collect()
+    }
+
+    fn barred(&self, rows: &[&Row], budget: &Budget) -> Option<Cap> {
+        ineligible(rows, budget, self.question.repeatability_k)
+    }
+
+    fn now(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        claim: Option<Claim>,
+        look: Look,
+    ) -> Standing<'a, 'b> {
+        let rows = moment.strata.get(key).cloned().unwrap_or_default();
+        let budget = Budget::of(&rows, self.pooled);
+        let usual_c = self.usual(key, None);
+        let mut standing = Standing {
+            barred: self.barred(&rows, &budget),
+            budget,
+            look,
+            usual_c,
+            found: None,
+        };
+        if standing.barred.is_some() {
+            return standing;
+        }
+        let Some(usual_c) = usual_c else {
+            standing.barred = Some(Cap::new(
+                "no-usual",
+                if key.0.is_none() {
+                    "the alloy is not recorded, and alloys have no temperature in common"
+                } else {
+                    "fewer than five flasks of the last eight weeks have a temperature, so there \
+                     is nothing usual to compare with"
+                },
+            ));
+            return standing;
+        };
+        let mut caps = Vec::new();
+        if let Some(claim) = claim {
+            match self.still(moment, key, &claim) {
+                Ok(found) => {
+                    standing.found = Some(found);
+                    return standing;
+                }
+                Err(lost) => caps = lost,
+            }
+        }
+        let study = match self.study(moment, key, usual_c) {
+            Ok(study) => study,
+            Err(why) => {
+                standing.barred = Some(Cap::new("no-model", why.words()));
+                return standing;
+            }
+        };
+        let point = study.curve.best();
+        let mut second_opinion = None;
+        match point {
+            None => caps.push(Cap::new(
+                "no-interval",
+                "the sessions are too few or too unlike for an interval",
+            )),
+            Some(point) if (study.curve.at[point].pour_c - usual_c).abs() < ALIKE_K => {
+                caps.push(Cap::new(
+                    "nothing-better",
+                    "nothing that was tried enough does better than the usual temperature",
+                ));
+                caps.extend(self.conditions(&study, key, &rows, None));
+            }
+            Some(point) => {
+                if caps.is_empty() {
+                    caps.push(self.not_claimed(&study, point, &standing.look));
+                }
+                let (more, second) = self.objections(&study, point, key, &rows, None);
+                for cap in more {
+                    if !caps.iter().any(|c| c.code == cap.code) {
+                        caps.push(cap);
+                    }
+                }
+                second_opinion = second;
+            }
+        }
+        standing.found = Some(Found {
+            study,
+            point,
+            claim: None,
+            caps,
+            second_opinion,
+        });
+        standing
+    }
+
+    /// Why what is seen now is no claim.
+    fn not_claimed(&self, study: &Study, point: usize, look: &Look) -> Cap {
+        if !study.holds(point) {
+            return Cap::new(
+                "change-not-shown",
+                "a change for the better is not clear of chance",
+            );
+        }
+        match look.next_at_sessions {
+            Some(next) if look.number == 0 => Cap::new(
+                "no-look-yet",
+                format!("the first formal look comes at {next} sessions"),
+            ),
+            Some(next) => Cap::new(
+                "not-shown-at-a-look",
+                format!("the last formal look did not show it; the next comes at {next} sessions"),
+            ),
+            None => Cap::new(
+                "not-shown-at-a-look",
+                "no formal look showed it, and the last is past",
+            ),
+        }
+    }
+}

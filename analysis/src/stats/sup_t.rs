@@ -1,0 +1,508 @@
+//! Intervals that hold over a whole curve at once. The critical value is a quantile of the largest
+//! studentised deviation over the curve's points (sup-t), found by turning the scores of whole
+//! sessions over at random, so that it knows how few and how unlike the sessions are. Only columns
+//! × columns things are made in a draw.
+
+use rand::{Rng, SeedableRng};
+use rand_distr::{ChiSquared, Distribution, StandardNormal};
+use rand_pcg::Pcg64;
+
+use super::covariance::{Covariance, LEAST_DF, power};
+use super::distribution::normal_two_sided;
+use super::error::StatsError;
+use super::{Matrix, Vector};
+
+/// Draws behind an interval, unless another number is asked for.
+pub const DRAWS: usize = 999;
+
+/// The largest deviations of every draw, by family of comparisons. Each list is sorted.
+///
+/// Deviations of points and of changes are normal scores ([`normal_score`]) of studentised ones:
+/// some points of a curve rest on few sessions, and on the scale of t these would set the critical
+/// value for all the others. [`t_of`] turns a critical value back for a point's own degrees of
+/// freedom (minimum-p adjustment: Westfall & Young 1993, Resampling-Based Multiple Testing, 2.3;
+/// from memory).
+#[derive(Clone, Debug, PartialEq)]
+pub struct SupT {
+    /// Over the points themselves, either side.
+    pub points: Vec<f64>,
+    /// Over the differences of each point from the reference, either side.
+    pub changes: Vec<f64>,
+    /// Over those differences, downwards only: what an upper limit needs.
+    pub falls: Vec<f64>,
+    /// Over the differences of all pairs of points, either side, on the scale of t; empty unless
+    /// asked for.
+    pub pairs: Vec<f64>,
+}
+
+/// What is compared.
+#[derive(Clone, Copy, Debug)]
+pub struct Comparisons<'a> {
+    /// Columns × points: the gradient of each point in the coefficients.
+    pub points: &'a Matrix,
+    /// Degrees of freedom of each point. Where there are fewer than [`LEAST_DF`] there is no
+    /// interval, and the point is not considered.
+    pub point_df: &'a [f64],
+    /// The gradient of the reference.
+    pub reference: &'a Vector,
+    /// Degrees of freedom of each point's difference from it; as above.
+    pub change_df: &'a [f64],
+    /// Whether all pairs are compared as well.
+    pub pairs: bool,
+}
+
+/// All sessions in plain slices, one after another: each axis (a column's worth of numbers), the
+/// session's share and factor on it, and its adjusted score.
+struct Parts {
+    /// Axes of each session.
+    ranks: Vec<usize>,
+    axes: Vec<f64>,
+    share: Vec<f64>,
+    factor: Vec<f64>,
+    score: Vec<f64>,
+}
+
+/// What is drawn from.
+enum Source {
+    /// Scores of sessions.
+    Scores { parts: Parts },
+    /// The normal with this covariance (its root), or t with finite degrees of freedom.
+    Normal { df: f64 },
+}
+
+struct Work<'a> {
+    source: &'a Source,
+    compared: &'a Comparisons<'a>,
+    /// Contrasts in the coordinates of the root, columns × points.
+    points: Matrix,
+    reference: Vector,
+}
+
+/// Draws the largest deviations over the points compared and over their differences from the
+/// reference.
+///
+/// With a session-robust covariance: score bootstrap (Kline & Santos 2012, Journal of Econometric
+/// Methods 1:23–41). In the coordinates of B^½ (see
+/// [`Sandwich`](super::covariance::Sandwich)) each draw gives every session a sign ω = ±1
+/// (Rademacher), moves the coefficients by δ = Σωₛuₛ with uₛ the CR2-adjusted scores, takes the
+/// scores that are left, ωₛuₛ − Sₛδ, adjusts them once more, and studentises by the covariance that
+/// these give, as the data themselves are. With any other covariance: draws from the normal, or
+/// from t with the covariance's degrees of freedom. The supremum over a grid of points stands for
+/// that over the curve (Montiel Olea & Plagborg-Møller 2019, J. Applied Econometrics 34:1–17).
+///
+/// The same data, draws and seed give the same figures, however many threads work on them.
+///
+/// # Errors
+/// [`StatsError::Rows`] when points and covariance differ in columns, or points and degrees of
+/// freedom in number; [`StatsError::Empty`]
+/// without points or draws.
+pub fn sup_t(
+    covariance: &Covariance,
+    compared: &Comparisons,
+    draws: usize,
+    seed: u64,
+) -> Result<SupT, StatsError> {
+    let Comparisons {
+        points, reference, ..
+    } = *compared;
+    let columns = covariance.matrix.ncols();
+    for (what, given, expected) in [
+        ("the curve's points", points.nrows(), columns),
+        ("the reference", reference.len(), columns),
+        (
+            "degrees of freedom of points",
+            compared.point_df.len(),
+            points.ncols(),
+        ),
+        (
+            "degrees of freedom of changes",
+            compared.change_df.len(),
+            points.ncols(),
+        ),
+    ] {
+        if given != expected {
+            return Err(StatsError::Rows {
+                what: what.to_owned(),
+                given,
+                expected,
+            });
+        }
+    }
+    if points.ncols() == 0 || draws == 0 {
+        return Err(StatsError::Empty);
+    }
+    let (root, source) = match covariance.sandwich() {
+        Some(sandwich) => {
+            let mut parts = Parts {
+                ranks: Vec::new(),
+                axes: Vec::new(),
+                share: Vec::new(),
+                factor: Vec::new(),
+                score: Vec::new(),
+            };
+            for s in &sandwich.sessions {
+                parts.ranks.push(s.share.len());
+                parts.axes.extend_from_slice(s.axes.as_slice());
+                parts.share.extend_from_slice(s.share.as_slice());
+                parts.factor.extend_from_slice(s.factor.as_slice());
+                parts
+                    .score
+                    .extend_from_slice(s.axes.tr_mul(&s.score).as_slice());
+            }
+            (sandwich.root.clone(), Source::Scores { parts })
+        }
+        None => {
+            let df = covariance.df(reference).unwrap_or(f64::INFINITY);
+            (power(&covariance.matrix, 0.5), Source::Normal { df })
+        }
+    };
+    let work = Work {
+        source: &source,
+        compared,
+        points: &root * points,
+        reference: &root * reference,
+    };
+    let threads = std::thread::available_parallelism().map_or(1, |n| n.get().min(8));
+    let chunk = draws.div_ceil(threads);
+    let mut all: Vec<[f64; 4]> = Vec::with_capacity(draws);
+    std::thread::scope(|scope| {
+        let handles: Vec<_> = (0..threads)
+            .map(|k| {
+                let work = &work;
+                let (from, to) = (k * chunk, ((k + 1) * chunk).min(draws));
+                scope.spawn(move || {
+                    (from..to)
+                        .map(|draw| work.draw(seed.wrapping_add(draw as u64)))
+                        .collect::<Vec<_>>()
+                })
+            })
+            .collect();
+        for handle in handles {
+            // A panic in a draw is a bug; it goes on where the caller can see it.
+            match handle.join() {
+                Ok(part) => all.extend(part),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+    });
+    let family = |j: usize| {
+        let mut list: Vec<f64> = all.iter().map(|d| d[j]).collect();
+        list.sort_by(f64::total_cmp);
+        list
+    };
+    Ok(SupT {
+        points: family(0),
+        changes: family(1),
+        falls: family(2),
+        pairs: family(3),
+    })
+}
+
+impl Work<'_> {
+    /// One draw: the largest deviation of each family.
+    fn draw(&self, seed: u64) -> [f64; 4] {
+        let mut rng = Pcg64::seed_from_u64(seed);
+        let columns = self.points.nrows();
+        let (delta, meat) = match self.source {
+            Source::Scores { parts } => scores(parts, columns, &mut rng),
+            Source::Normal { df } => {
+                let mut delta = Vector::from_fn(columns, |_, _| StandardNormal.sample(&mut rng));
+                if df.is_finite()
+                    && let Ok(spread) = ChiSquared::new(*df)
+                {
+                    delta /= (spread.sample(&mut rng) / df).sqrt();
+                }
+                (delta, Matrix::identity(columns, columns))
+            }
+        };
+        let count = self.points.ncols();
+        let turned = &meat * &self.points;
+        let squares: Vec<f64> = (0..count)
+            .map(|i| self.points.column(i).dot(&turned.column(i)))
+            .collect();
+        let moved = self.points.tr_mul(&delta);
+        let to_reference = turned.tr_mul(&self.reference);
+        let reference_square = self.reference.dot(&(&meat * &self.reference));
+        let reference_moved = self.reference.dot(&delta);
+        // A difference of a point from itself has no deviation, only rounding.
+        let ratio = |moved: f64, square: f64, scale: f64| {
+            if square > 1e-10 * scale {
+                moved / square.sqrt()
+            } else {
+                0.0
+            }
+        };
+        let mut most = [0.0f64; 4];
+        let compared = self.compared;
+        for i in 0..count {
+            let own = squares[i];
+            if compared.point_df[i] >= LEAST_DF {
+                let t = ratio(moved[i], own, own);
+                most[0] = most[0].max(normal_score(t.abs(), compared.point_df[i]));
+            }
+            if compared.change_df[i] >= LEAST_DF {
+                let square = own + reference_square - 2.0 * to_reference[i];
+                let t = ratio(moved[i] - reference_moved, square, own + reference_square);
+                let z = normal_score(t, compared.change_df[i]);
+                most[1] = most[1].max(z.abs());
+                most[2] = most[2].max(-z);
+            }
+        }
+        if !compared.pairs {
+            return most;
+        }
+        let products = self.points.tr_mul(&turned);
+        for i in 0..count {
+            for j in 0..i {
+                let both = squares[i] + squares[j];
+                let t = ratio(moved[i] - moved[j], both - 2.0 * products[(i, j)], both);
+                most[3] = most[3].max(t.abs());
+            }
+        }
+        most
+    }
+}
+
+/// The movement and the covariance of one draw of signs.
+fn scores(parts: &Parts, columns: usize, rng: &mut Pcg64) -> (Vector, Matrix) {
+    let mut bits = 0u64;
+    let signs: Vec<f64> = (0..parts.ranks.len())
+        .map(|k| {
+            if k % 64 == 0 {
+                bits = rng.next_u64();
+            }
+            let sign = if bits & 1 == 1 { 1.0 } else { -1.0 };
+            bits >>= 1;
+            sign
+        })
+        .collect();
+    let axis = |k: usize| &parts.axes[k * columns..(k + 1) * columns];
+    let mut delta = vec![0.0; columns];
+    let mut k = 0;
+    for (rank, sign) in parts.ranks.iter().zip(&signs) {
+        for k in k..k + rank {
+            let step = sign * parts.score[k];
+            for (d, a) in delta.iter_mut().zip(axis(k)) {
+                *d += step * a;
+            }
+        }
+        k += rank;
+    }
+    let mut meat = vec![0.0; columns * columns];
+    let mut left = vec![0.0; columns];
+    let mut k = 0;
+    for (rank, sign) in parts.ranks.iter().zip(&signs) {
+        left.fill(0.0);
+        for k in k..k + rank {
+            let along: f64 = axis(k).iter().zip(&delta).map(|(a, d)| a * d).sum();
+            // Adjusted once more: (1 − share)^−½ of what is left on this axis.
+            let rest = (sign * parts.score[k] - parts.share[k] * along) * parts.factor[k];
+            for (l, a) in left.iter_mut().zip(axis(k)) {
+                *l += rest * a;
+            }
+        }
+        k += rank;
+        for (i, row) in meat.chunks_exact_mut(columns).enumerate() {
+            let own = left[i];
+            for (m, l) in row[..=i].iter_mut().zip(&left) {
+                *m += own * l;
+            }
+        }
+    }
+    let meat = Matrix::from_fn(columns, columns, |i, j| meat[i.max(j) * columns + i.min(j)]);
+    (Vector::from_vec(delta), meat)
+}
+
+/// The quantile of sorted draws that a share `level` lies at or below: the ⌈level·(draws+1)⌉-th
+/// smallest, so that an interval by it never covers less than it says for want of draws. `None`
+/// when there are too few draws for that.
+pub fn critical(sorted: &[f64], level: f64) -> Option<f64> {
+    let rank = (level * (sorted.len() + 1) as f64).ceil() as usize;
+    (1..=sorted.len())
+        .contains(&rank)
+        .then(|| sorted[rank - 1])
+        .filter(|c| c.is_finite())
+}
+
+/// Where P(Z > z) lies for a normal Z, as P(T > t) does for a T with `df` degrees of freedom, very
+/// nearly: z = (8d+1)/(8d+3)·√(d·ln(1+t²/d)) (Wallace 1959, Annals of Mathematical Statistics
+/// 30:1121–1130; from memory). Only the order of points among each other rests on it. `t` itself
+/// with infinite degrees of freedom.
+pub fn normal_score(t: f64, df: f64) -> f64 {
+    if !df.is_finite() {
+        return t;
+    }
+    let z = (8.0 * df + 1.0) / (8.0 * df + 3.0) * (df * (t * t / df).ln_1p()).sqrt();
+    z.copysign(t)
+}
+
+/// The t that has this normal score.
+pub fn t_of(score: f64, df: f64) -> f64 {
+    if !df.is_finite() {
+        return score;
+    }
+    let w = score * (8.0 * df + 3.0) / (8.0 * df + 1.0);
+    (df * (w * w / df).exp_m1()).sqrt().copysign(score)
+}
+
+/// How far out the critical values lie at a level so small that draws cannot show it, as the tail
+/// of one comparison: α/K. The draws give the normal score z that is passed one time in twenty;
+/// K = 0.05 ÷ P(Z > z) then says how many separate comparisons the curve is worth (at least
+/// one), and K·tail = α (Bonferroni's bound, sharp far out: Aldous 1989, Probability
+/// Approximations via the Poisson Clumping Heuristic, C; from memory). A point's own critical
+/// value is the quantile of t at 1 − α/K with its own degrees of freedom.
+pub fn tail_far_out(falls: &[f64], alpha: f64) -> Option<f64> {
+    let twentieth = critical(falls, 0.95)?;
+    let tail = normal_two_sided(twentieth)? / 2.0;
+    let comparisons = (0.05 / tail).max(1.0);
+    Some((alpha.min(0.05) / comparisons).min(0.5))
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::stats::distribution::{normal_quantile, t_quantile};
+
+    /// Against quantiles of t and the normal: P(T > t) = P(Z > z) = 0.025 and 0.0005.
+    #[test]
+    fn normal_scores_put_tails_side_by_side() {
+        for df in [4.0, 7.5, 20.0, 200.0] {
+            for p in [0.975, 0.9995] {
+                let (t, z) = (t_quantile(p, df).unwrap(), normal_quantile(p).unwrap());
+                let score = normal_score(t, df);
+                assert!((score / z - 1.0).abs() < 0.01, "{df} {p}: {score} {z}");
+                assert!((t_of(score, df) / t - 1.0).abs() < 1e-9);
+                assert_eq!(normal_score(-t, df), -score);
+            }
+        }
+        assert_eq!(normal_score(2.0, f64::INFINITY), 2.0);
+        assert_eq!(t_of(2.0, f64::INFINITY), 2.0);
+    }
+
+    /// By hand: draws whose 95 % point is 1.6449 are worth one comparison, and 2.5 % then asks for
+    /// 2.5 %; at 2.5758 the curve is worth ten.
+    #[test]
+    fn far_out_a_curve_is_worth_so_many_comparisons() {
+        let one = tail_far_out(&[1.644_853_6; 19], 0.025).unwrap();
+        assert!((one - 0.025).abs() < 1e-6, "{one}");
+        let ten = tail_far_out(&[2.575_829_3; 19], 0.0025).unwrap();
+        assert!((ten - 0.000_25).abs() < 1e-8, "{ten}");
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::stats::counts::Counts;
+    use crate::stats::covariance::Uncertainty;
+    use crate::stats::design::Design;
+    use crate::stats::logistic::{Extras, fit};
+
+    /// Sixty sessions of two flasks, the pour temperature running through them.
+    fn covariance(uncertainty: Uncertainty) -> (Covariance, Matrix) {
+        let mut rng = Pcg64::seed_from_u64(9);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+        let pour: Vec<f64> = (0..120).map(|_| 8.0 * normal()).collect();
+        let events: Vec<f64> = pour
+            .iter()
+            .map(|t| (4.0 - 0.05 * t + 1.5 * normal()).round().clamp(0.0, 20.0))
+            .collect();
+        let sessions: Vec<usize> = (0..120).map(|i| i / 2).collect();
+        let bend: Vec<f64> = pour.iter().map(|t| t * t / 10.0).collect();
+        let counts = Counts::new(&events, &[20.0; 120], &sessions).unwrap();
+        let design = Design::intercept(120)
+            .column("pour", &pour)
+            .unwrap()
+            .column("bend", &bend)
+            .unwrap();
+        let fitted = fit(&design, &counts, &Extras::default()).unwrap();
+        let cov = Covariance::of(&fitted, &design, &counts, uncertainty).unwrap();
+        let points = Matrix::from_fn(3, 21, |i, j| {
+            let t = j as f64 - 10.0;
+            [1.0, t, t * t / 10.0][i]
+        });
+        (cov, points)
+    }
+
+    fn at(points: &Matrix, j: usize) -> Vector {
+        points.column(j).into_owned()
+    }
+
+    #[test]
+    fn one_point_alone_is_students_t() {
+        for (uncertainty, df) in [
+            (Uncertainty::Session, None),
+            (Uncertainty::Flask, Some(117.0)),
+            (Uncertainty::Plain, Some(f64::INFINITY)),
+        ] {
+            let (cov, points) = covariance(uncertainty);
+            let one = points.columns(10, 1).into_owned();
+            let found = sup_t(&cov, &one, &at(&points, 0), 9999, 1).unwrap();
+            let df = df.unwrap_or_else(|| cov.df(&at(&points, 10)).unwrap());
+            let theirs = t_quantile(0.975, df).unwrap();
+            let ours = critical(&found.points, 0.95).unwrap();
+            // 9,999 draws leave about 0.025 of Monte Carlo error on a quantile of two.
+            assert!(
+                (ours - theirs).abs() < 0.1,
+                "{uncertainty:?}: {ours} {theirs}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_curve_asks_for_more_than_a_point_and_less_than_every_point_apart() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let found = sup_t(&cov, &points, &at(&points, 3), 1999, 1).unwrap();
+        let df = cov.df(&at(&points, 10)).unwrap();
+        let point = t_quantile(0.975, df).unwrap();
+        let apart = t_quantile(1.0 - 0.025 / 21.0, 10.0).unwrap();
+        let family = |draws: &[f64]| critical(draws, 0.95).unwrap();
+        for draws in [&found.points, &found.changes, &found.pairs] {
+            let c = family(draws);
+            assert!(c > point && c < apart, "{c} {point} {apart}");
+        }
+        assert!(family(&found.pairs) >= family(&found.changes));
+        assert!(family(&found.falls) < family(&found.changes));
+    }
+
+    #[test]
+    fn the_same_seed_draws_the_same() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let draw = |seed| sup_t(&cov, &points, &at(&points, 0), 199, seed).unwrap();
+        assert_eq!(draw(5), draw(5));
+        assert_ne!(draw(5), draw(6));
+    }
+
+    #[test]
+    fn draws_too_few_for_a_level_have_no_critical_value() {
+        let sorted: Vec<f64> = (1..=19).map(f64::from).collect();
+        assert_eq!(critical(&sorted, 0.95), Some(19.0));
+        assert_eq!(critical(&sorted[..18], 0.95), None);
+        assert_eq!(critical(&[], 0.95), None);
+    }
+
+    /// By hand: t with infinite degrees of freedom, draws whose twentieth is the normal's own 1.645:
+    /// one comparison, so that far out it is the normal quantile too.
+    #[test]
+    fn far_out_one_comparison_is_the_normal() {
+        let falls: Vec<f64> = vec![1.644_853_626_951_472_7; 99];
+        let c = critical_far_out(&falls, 0.0025, f64::INFINITY).unwrap();
+        assert!((c - 2.807_033_768_343_811).abs() < 1e-6, "{c}");
+        // Four comparisons' worth of draws.
+        let falls = vec![2.241_402_727_604_947; 99];
+        let c = critical_far_out(&falls, 0.0025, f64::INFINITY).unwrap();
+        assert!((c - 3.227_218_426_2).abs() < 1e-3, "{c}");
+    }
+
+    #[test]
+    fn misfits_are_refused() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let short = Vector::zeros(2);
+        assert!(sup_t(&cov, &points, &short, 9, 1).is_err());
+        assert!(sup_t(&cov, &points, &at(&points, 0), 0, 1).is_err());
+        let none = Matrix::zeros(3, 0);
+        assert!(sup_t(&cov, &none, &at(&points, 0), 9, 1).is_err());
+    }
+}

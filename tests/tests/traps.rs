@@ -13,10 +13,10 @@ use sample_data::ledger::traps::{self, FLASKS};
 const SHOPS: u64 = 16;
 
 /// The trap's shops with what is said of each, as the weekly report asks.
-fn sprung(trap: fn(u64) -> Ledger) -> Vec<(Ledger, Evidence)> {
+fn sprung(trap: traps::Trap) -> Vec<(Ledger, Evidence)> {
     let seeds: Vec<u64> = (1..=SHOPS).collect();
     in_parallel(&seeds, |seed| {
-        let shop = trap(*seed);
+        let shop = trap(*seed, FLASKS);
         let said = asked(&shop);
         (shop, said)
     })
@@ -179,7 +179,7 @@ fn mostly_uninspected_flasks_claim_nothing_and_say_why() {
 /// One session with every piece lost is one session.
 #[test]
 fn one_bad_session_decides_nothing() {
-    let shops = sprung(traps::one_bad_session);
+    let shops = sprung(|seed, _| traps::one_bad_session(seed, 100));
     let wrong = claimed(&shops);
     assert!(wrong.is_empty(), "{:?}", sayings(wrong));
 }

@@ -3,11 +3,12 @@
 //! sessions over at random, so that it knows how few and how unlike the sessions are. Only columns
 //! × columns things are made in a draw.
 
+use nalgebra::SymmetricEigen;
 use rand::{Rng, SeedableRng};
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 use rand_pcg::Pcg64;
 
-use super::covariance::{Covariance, LEAST_DF, power};
+use super::covariance::{Covariance, LEAST_DF, Sandwich, power};
 use super::distribution::normal_two_sided;
 use super::error::StatsError;
 use super::{Matrix, Vector};
@@ -51,15 +52,114 @@ pub struct Comparisons<'a> {
     pub pairs: bool,
 }
 
-/// All sessions in plain slices, one after another: each axis (a column's worth of numbers), the
-/// session's share and factor on it, and its adjusted score.
+/// All sessions in plain slices, one after another.
 struct Parts {
+    /// Coefficients.
+    columns: usize,
+    /// Dimensions of what is compared.
+    dimensions: usize,
     /// Axes of each session.
     ranks: Vec<usize>,
+    /// How each session's adjusted score moves the coefficients.
+    moves: Vec<f64>,
+    /// Each axis, and its share and factor and the adjusted score along it.
     axes: Vec<f64>,
     share: Vec<f64>,
     factor: Vec<f64>,
     score: Vec<f64>,
+    /// Each axis as what is compared sees it.
+    seen: Vec<f64>,
+}
+
+/// The directions that contrasts span, columns × dimensions, orthonormal. A curve's points lie
+/// within few, however many other settings a model holds, and draws need to know no more. Left
+/// out is what is a millionth of the longest.
+fn span(contrasts: &Matrix) -> Matrix {
+    let eigen = SymmetricEigen::new(contrasts * contrasts.transpose());
+    let most = eigen.eigenvalues.amax();
+    let kept: Vec<usize> = (0..eigen.eigenvalues.len())
+        .filter(|i| eigen.eigenvalues[*i] > 1e-12 * most)
+        .collect();
+    eigen.eigenvectors.select_columns(&kept)
+}
+
+impl Parts {
+    fn of(sandwich: &Sandwich, basis: &Matrix) -> Parts {
+        let mut parts = Parts {
+            columns: basis.nrows(),
+            dimensions: basis.ncols(),
+            ranks: Vec::new(),
+            moves: Vec::new(),
+            axes: Vec::new(),
+            share: Vec::new(),
+            factor: Vec::new(),
+            score: Vec::new(),
+            seen: Vec::new(),
+        };
+        for s in &sandwich.sessions {
+            let score = s.axes.tr_mul(&s.score);
+            parts.ranks.push(s.share.len());
+            parts.moves.extend_from_slice((&s.axes * &score).as_slice());
+            parts.axes.extend_from_slice(s.axes.as_slice());
+            parts.share.extend_from_slice(s.share.as_slice());
+            parts.factor.extend_from_slice(s.factor.as_slice());
+            parts.score.extend_from_slice(score.as_slice());
+            parts
+                .seen
+                .extend_from_slice(basis.tr_mul(&s.axes).as_slice());
+        }
+        parts
+    }
+
+    /// The movement of the coefficients in one draw of signs, and the covariance of what is
+    /// compared.
+    fn draw(&self, rng: &mut Pcg64) -> (Vector, Matrix) {
+        let (columns, dimensions) = (self.columns, self.dimensions);
+        let mut bits = 0u64;
+        let signs: Vec<f64> = (0..self.ranks.len())
+            .map(|k| {
+                if k % 64 == 0 {
+                    bits = rng.next_u64();
+                }
+                let sign = if bits & 1 == 1 { 1.0 } else { -1.0 };
+                bits >>= 1;
+                sign
+            })
+            .collect();
+        let mut delta = vec![0.0; columns];
+        for (moved, sign) in self.moves.chunks_exact(columns).zip(&signs) {
+            for (d, m) in delta.iter_mut().zip(moved) {
+                *d += sign * m;
+            }
+        }
+        let mut meat = vec![0.0; dimensions * dimensions];
+        let mut left = vec![0.0; dimensions];
+        let mut first = 0;
+        for (rank, sign) in self.ranks.iter().zip(&signs) {
+            left.fill(0.0);
+            for k in first..first + rank {
+                let axis = &self.axes[k * columns..(k + 1) * columns];
+                let along: f64 = axis.iter().zip(&delta).map(|(a, d)| a * d).sum();
+                // Adjusted once more: (1 − share)^−½ of what is left on this axis.
+                let rest = (sign * self.score[k] - self.share[k] * along) * self.factor[k];
+                let seen = &self.seen[k * dimensions..(k + 1) * dimensions];
+                for (l, a) in left.iter_mut().zip(seen) {
+                    *l += rest * a;
+                }
+            }
+            first += rank;
+            for (i, row) in meat.chunks_exact_mut(dimensions).enumerate() {
+                let own = left[i];
+                for (m, l) in row[..=i].iter_mut().zip(&left) {
+                    *m += own * l;
+                }
+            }
+        }
+        let meat = Matrix::from_fn(dimensions, dimensions, |i, j| {
+            meat[i.max(j) * dimensions + i.min(j)]
+        });
+        (Vector::from_vec(delta), meat)
+    }
 }
 
 /// What is drawn from.
@@ -73,7 +173,9 @@ enum Source {
 struct Work<'a> {
     source: &'a Source,
     compared: &'a Comparisons<'a>,
-    /// Contrasts in the coordinates of the root, columns × points.
+    /// The directions of the contrasts, in the coordinates of the root.
+    basis: Matrix,
+    /// Contrasts along these, dimensions × points.
     points: Matrix,
     reference: Vector,
 }
@@ -131,36 +233,28 @@ pub fn sup_t(
     if points.ncols() == 0 || draws == 0 {
         return Err(StatsError::Empty);
     }
-    let (root, source) = match covariance.sandwich() {
-        Some(sandwich) => {
-            let mut parts = Parts {
-                ranks: Vec::new(),
-                axes: Vec::new(),
-                share: Vec::new(),
-                factor: Vec::new(),
-                score: Vec::new(),
-            };
-            for s in &sandwich.sessions {
-                parts.ranks.push(s.share.len());
-                parts.axes.extend_from_slice(s.axes.as_slice());
-                parts.share.extend_from_slice(s.share.as_slice());
-                parts.factor.extend_from_slice(s.factor.as_slice());
-                parts
-                    .score
-                    .extend_from_slice(s.axes.tr_mul(&s.score).as_slice());
-            }
-            (sandwich.root.clone(), Source::Scores { parts })
-        }
-        None => {
-            let df = covariance.df(reference).unwrap_or(f64::INFINITY);
-            (power(&covariance.matrix, 0.5), Source::Normal { df })
-        }
+    let root = match covariance.sandwich() {
+        Some(sandwich) => sandwich.root.clone(),
+        None => power(&covariance.matrix, 0.5),
+    };
+    let (points, reference) = (&root * points, &root * reference);
+    let mut contrasts = points.clone().insert_column(points.ncols(), 0.0);
+    contrasts.set_column(points.ncols(), &reference);
+    let basis = span(&contrasts);
+    let source = match covariance.sandwich() {
+        Some(sandwich) => Source::Scores {
+            parts: Parts::of(sandwich, &basis),
+        },
+        None => Source::Normal {
+            df: covariance.df(compared.reference).unwrap_or(f64::INFINITY),
+        },
     };
     let work = Work {
         source: &source,
         compared,
-        points: &root * points,
-        reference: &root * reference,
+        points: basis.tr_mul(&points),
+        reference: basis.tr_mul(&reference),
+        basis,
     };
     let threads = std::thread::available_parallelism().map_or(1, |n| n.get().min(8));
     let chunk = draws.div_ceil(threads);
@@ -202,17 +296,20 @@ impl Work<'_> {
     /// One draw: the largest deviation of each family.
     fn draw(&self, seed: u64) -> [f64; 4] {
         let mut rng = Pcg64::seed_from_u64(seed);
-        let columns = self.points.nrows();
+        let dimensions = self.points.nrows();
         let (delta, meat) = match self.source {
-            Source::Scores { parts } => scores(parts, columns, &mut rng),
+            Source::Scores { parts } => {
+                let (delta, meat) = parts.draw(&mut rng);
+                (self.basis.tr_mul(&delta), meat)
+            }
             Source::Normal { df } => {
-                let mut delta = Vector::from_fn(columns, |_, _| StandardNormal.sample(&mut rng));
+                let mut delta = Vector::from_fn(dimensions, |_, _| StandardNormal.sample(&mut rng));
                 if df.is_finite()
                     && let Ok(spread) = ChiSquared::new(*df)
                 {
                     delta /= (spread.sample(&mut rng) / df).sqrt();
                 }
-                (delta, Matrix::identity(columns, columns))
+                (delta, Matrix::identity(dimensions, dimensions))
             }
         };
         let count = self.points.ncols();
@@ -261,56 +358,6 @@ impl Work<'_> {
         }
         most
     }
-}
-
-/// The movement and the covariance of one draw of signs.
-fn scores(parts: &Parts, columns: usize, rng: &mut Pcg64) -> (Vector, Matrix) {
-    let mut bits = 0u64;
-    let signs: Vec<f64> = (0..parts.ranks.len())
-        .map(|k| {
-            if k % 64 == 0 {
-                bits = rng.next_u64();
-            }
-            let sign = if bits & 1 == 1 { 1.0 } else { -1.0 };
-            bits >>= 1;
-            sign
-        })
-        .collect();
-    let axis = |k: usize| &parts.axes[k * columns..(k + 1) * columns];
-    let mut delta = vec![0.0; columns];
-    let mut k = 0;
-    for (rank, sign) in parts.ranks.iter().zip(&signs) {
-        for k in k..k + rank {
-            let step = sign * parts.score[k];
-            for (d, a) in delta.iter_mut().zip(axis(k)) {
-                *d += step * a;
-            }
-        }
-        k += rank;
-    }
-    let mut meat = vec![0.0; columns * columns];
-    let mut left = vec![0.0; columns];
-    let mut k = 0;
-    for (rank, sign) in parts.ranks.iter().zip(&signs) {
-        left.fill(0.0);
-        for k in k..k + rank {
-            let along: f64 = axis(k).iter().zip(&delta).map(|(a, d)| a * d).sum();
-            // Adjusted once more: (1 − share)^−½ of what is left on this axis.
-            let rest = (sign * parts.score[k] - parts.share[k] * along) * parts.factor[k];
-            for (l, a) in left.iter_mut().zip(axis(k)) {
-                *l += rest * a;
-            }
-        }
-        k += rank;
-        for (i, row) in meat.chunks_exact_mut(columns).enumerate() {
-            let own = left[i];
-            for (m, l) in row[..=i].iter_mut().zip(&left) {
-                *m += own * l;
-            }
-        }
-    }
-    let meat = Matrix::from_fn(columns, columns, |i, j| meat[i.max(j) * columns + i.min(j)]);
-    (Vector::from_vec(delta), meat)
 }
 
 /// The quantile of sorted draws that a share `level` lies at or below: the ⌈level·(draws+1)⌉-th

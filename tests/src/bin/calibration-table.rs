@@ -14,9 +14,11 @@ use pourbook_tests::calibration::score::{Score, asked, score, stratum_of};
 use pourbook_tests::calibration::speed::{five_years, write_flasks};
 use pourbook_tests::calibration::table::{Tally, Target, head, line, targets, watched_target};
 use pourbook_tests::calibration::tally::Share;
+use pourbook_tests::calibration::trapped::{self, Trapped};
 use pourbook_tests::calibration::trials::{HEAD, Trials, tried};
 use pourbook_tests::calibration::watched::ever_claimed;
 use sample_data::ledger::draw;
+use sample_data::ledger::traps::ALL;
 
 const HELP: &str = "\
 calibration-table: what the evidence is worth on drawn shops whose truth is known
@@ -26,6 +28,7 @@ calibration-table: what the evidence is worth on drawn shops whose truth is know
   --rows WORD        only rows whose name has this in it; may be given more than once
   --threads N        by default as many as there are processors
   --list             lists the rows
+  --traps            instead: what becomes of shops made to mislead, 200 of each
   --speed            instead: times the evidence on five years of flasks, as JSON
   --flasks FILE      … and writes those flasks there as CSV, for others to be timed on
 
@@ -39,6 +42,7 @@ struct Wanted {
     rows: Vec<String>,
     threads: usize,
     list: bool,
+    traps: bool,
     speed: bool,
     flasks: Option<PathBuf>,
 }
@@ -71,6 +75,7 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
         rows: Vec::new(),
         threads: std::thread::available_parallelism().map_or(1, NonZero::get),
         list: false,
+        traps: false,
         speed: false,
         flasks: None,
     };
@@ -89,6 +94,7 @@ fn wanted(mut words: impl Iterator<Item = String>) -> Result<Option<Wanted>, Str
             "--rows" => wanted.rows.push(value()?),
             "--threads" => wanted.threads = number(&value()?)?,
             "--list" => wanted.list = true,
+            "--traps" => wanted.traps = true,
             "--speed" => wanted.speed = true,
             "--flasks" => wanted.flasks = Some(value()?.into()),
             other => return Err(format!("\"{other}\" is no option")),
@@ -113,6 +119,10 @@ fn run(wanted: &Wanted) -> Result<bool, String> {
                 .map_err(|e| format!("{}: {e}", file.display()))?;
         }
         println!("{}", timed.json());
+        return Ok(true);
+    }
+    if wanted.traps {
+        traps(wanted)?;
         return Ok(true);
     }
     let asked_for = |row: &Row| {
@@ -187,6 +197,33 @@ fn run(wanted: &Wanted) -> Result<bool, String> {
         println!("| {} | {} | {word} |", target.words, target.found);
     }
     Ok(met.iter().all(|t| t.met))
+}
+
+/// Shops of one trap.
+const TRAPPED: u64 = 200;
+/// Flasks of a trap's shops: of a half year, and of a year and a half.
+const TRAP_SIZES: [usize; 2] = [300, 1000];
+
+fn traps(wanted: &Wanted) -> Result<(), String> {
+    println!("{}", trapped::HEAD);
+    for (words, trap) in ALL {
+        for flasks in TRAP_SIZES {
+            let seeds = 30_000_000..30_000_000 + TRAPPED.min(wanted.shops);
+            let mut all = Trapped::default();
+            for shop in over_seeds(
+                seeds,
+                wanted.threads,
+                None,
+                |_| (),
+                |seed| trapped::sprung(trap, seed, flasks),
+            ) {
+                all.add(&shop);
+            }
+            println!("{}", all.line(words, flasks));
+            flush()?;
+        }
+    }
+    Ok(())
 }
 
 /// A score for each line of the shop.

@@ -7,6 +7,7 @@
 //! | [`rows`] | the kinds of shops, and their seeds |
 //! | [`score`] | what was said of one shop against what is true of it |
 //! | [`naive`] | what somebody without statistics would pour at; the best that a line can say |
+//! | [`trapped`] | shops made to mislead |
 //! | [`trials`] | trials planned, poured by lot and analysed |
 //! | [`watched`] | shops looked at week after week |
 //! | [`speed`] | five years of flasks, timed |
@@ -19,6 +20,7 @@ pub mod score;
 pub mod speed;
 pub mod table;
 pub mod tally;
+pub mod trapped;
 pub mod trials;
 pub mod watched;
 

@@ -1,8 +1,11 @@
 //! Prints what this crate computes, as JSON, for the reference checks in `tests/reference`,
 //! which compute the same with other packages: `reference proportions`, `reference units`,
 //! `reference air`, `reference cooling`, `reference watch`, `reference rates FILE.csv` (columns
-//! cluster, events, trials), or `reference models FILE.json` (tables to fit models to).
+//! cluster, events, trials), `reference models FILE.json` (tables to fit models to), or
+//! `reference curve FILE.csv` (columns cluster, events, trials, setting).
 
+#[path = "reference/curve.rs"]
+mod curve;
 #[path = "reference/models.rs"]
 mod models;
 #[path = "reference/watch.rs"]
@@ -30,8 +33,10 @@ fn main() -> ExitCode {
         ["watch"] => Ok(watch::all()),
         ["rates", file] => rates(file),
         ["models", file] => models::models(file),
+        ["curve", file] => curve::curve(file),
         _ => Err(
-            "use: reference proportions | units | air | cooling | watch | rates FILE.csv | models FILE.json"
+            "use: reference proportions | units | air | cooling | watch | rates FILE.csv \
+             | models FILE.json | curve FILE.csv"
                 .to_owned(),
         ),
     };

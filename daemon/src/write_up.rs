@@ -2,6 +2,8 @@
 //! puts the pages in place whole or not at all. Run in a child process by the daemon, so that a
 //! damaged file can never stop the logging.
 
+mod bench;
+
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -184,12 +186,14 @@ impl<'a> WriteUp<'a> {
             session.closed_at,
             Some(&session.name),
         )?;
-        let trace = match &session.published {
-            None => SessionTrace::default(),
+        let (trace, nights) = match &session.published {
+            None => Default::default(),
             Some(published) => match self.read(&published.trace) {
                 Ok(trace) => {
                     let kilns = self.records.kilns_of_session(session.id)?;
-                    session_trace(&trace, &session.name, &kilns)
+                    let shown = session_trace(&trace, &session.name, &kilns);
+                    let nights = self.nights(session, &trace.samples, &shown, &pours)?;
+                    (shown, nights)
                 }
                 Err(e) => {
                     // The sheet still says what the records know, and that this is missing.
@@ -199,7 +203,7 @@ impl<'a> WriteUp<'a> {
                         times: 1,
                         mend: Some("restore the file from a backup".to_owned()),
                     });
-                    SessionTrace::default()
+                    Default::default()
                 }
             },
         };
@@ -216,6 +220,8 @@ impl<'a> WriteUp<'a> {
             made_at: self.now,
             version: env!("CARGO_PKG_VERSION").to_owned(),
             trace,
+            nights,
+            gas: self.gas_left(session)?,
             pours: pours.into_iter().map(|p| p.row).collect(),
             pulls: self.records.pulls(None, None, Some(session.id))?,
             by_hand: self.by_hand(session)?,

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use analysis::alloy::Alloys;
+use analysis::burnout::{BurnoutRow, FaultKind, FaultRow, SpellKind, SpellRow};
 use analysis::channel::Channel;
 use analysis::defect::DefectKinds;
 use analysis::evidence::{Question, evidence};
@@ -14,10 +15,11 @@ use analysis::pour::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::units::{Scheme, ShownIn};
 use jiff::tz::TimeZone;
+use reports::chart::night::{FlaskOut, KilnNight};
 use reports::moment::ByHand;
 use reports::page::{
-    Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
-    render_week,
+    Entry, GasLeft, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index,
+    render_session, render_week,
 };
 use reports::session_trace::{SessionTrace, StageSpan};
 
@@ -147,7 +149,20 @@ fn pour(number: u32, at: Micros, t: f64, vacuum: f64) -> PourRow {
         } else {
             vec![]
         },
-        parts: analysis::upkeep::PartsAtPour::default(),
+        parts: analysis::upkeep::PartsAtPour {
+            stopper_rod_age_pours: Some(130 + number),
+            stopper_rod_bare_hot_min: Some(41.0),
+            crucible_age_pours: Some(301 + number),
+            crucible_bare_hot_min: Some(96.0),
+            gas_cylinder_age_pours: Some(22 + number),
+            gasket_pulls: Some(68 + number),
+            gasket_share_first: Some(0.86),
+            gasket_share_lately: Some(0.83),
+            session_gas_l: Some(90.0 * f64::from(number)),
+            cylinder_left_l: Some(2100.0 - 90.0 * f64::from(number)),
+            cylinder_unsure_l: Some(0.0),
+            ..analysis::upkeep::PartsAtPour::default()
+        },
     }
 }
 
@@ -273,6 +288,93 @@ fn session(
     (trace, pours, pulls)
 }
 
+/// The night before: a staircase that stalled for forty minutes on its way to the high hold.
+fn night(dice: &mut Dice, open: Micros, pours: &[PourRow]) -> KilnNight {
+    let hour = |h: f64| open.plus_seconds(3600.0 * (h - 13.0));
+    let plan: Vec<(f64, f64)> = vec![
+        (0.0, 20.0),
+        (0.75, 150.0),
+        (2.5, 150.0),
+        (3.75, 370.0),
+        (5.25, 370.0),
+        (7.25, 730.0),
+        (10.5, 730.0),
+        (12.0, 555.0),
+        (17.0, 555.0),
+    ];
+    let planned = |h: f64| {
+        let after = plan.partition_point(|p| p.0 <= h).clamp(1, plan.len() - 1);
+        let ((h0, c0), (h1, c1)) = (plan[after - 1], plan[after]);
+        c0 + (c1 - c0) * ((h - h0) / (h1 - h0)).clamp(0.0, 1.0)
+    };
+    let out: Vec<FlaskOut> = pours
+        .iter()
+        .map(|p| FlaskOut {
+            at: p.at.plus_seconds(-p.transfer_s.unwrap_or(60.0)),
+            pour: p.number,
+            kiln_c: p.kiln_temperature_c,
+            soak_min: Some(150.0 + 30.0 * f64::from(p.number)),
+            transfer_s: p.transfer_s,
+        })
+        .collect();
+    let kiln_c = (0..1900)
+        .map(|half| {
+            let h = f64::from(half) / 120.0;
+            let late = if h > 6.0 { (h - 6.0).min(0.67) } else { 0.0 };
+            let caught_up = ((h - 9.0) / 3.0).clamp(0.0, 1.0) * 0.67;
+            let dip: f64 = out
+                .iter()
+                .map(|o| hour(h).seconds_since(o.at))
+                .filter(|s| *s > 0.0)
+                .map(|s| 75.0 * (-s / 150.0).exp())
+                .sum();
+            (hour(h), planned(h - late + caught_up) + dice.bell() - dip)
+        })
+        .collect();
+    let spell = |kind, from: f64, to: f64| SpellRow {
+        kind,
+        from_at: hour(from),
+        to_at: hour(to),
+        from_c: planned(from),
+        to_c: planned(to),
+    };
+    KilnNight {
+        kiln: "kiln-1".to_owned(),
+        kiln_c,
+        burnout: Some(BurnoutRow {
+            kiln: "kiln-1".to_owned(),
+            programme: Some("medium-flasks".to_owned()),
+            began_at: hour(0.0),
+            joined_late: false,
+            ended_at: None,
+            last_at: hour(15.8),
+            highest_c: 732.0,
+            above_700_min: 180.0,
+            door_openings: 4,
+            door_longest_s: Some(24.0),
+            door_slowest_recovery_s: Some(170.0),
+            spells: vec![
+                spell(SpellKind::Ramp, 0.0, 0.75),
+                spell(SpellKind::Hold, 0.75, 2.5),
+                spell(SpellKind::Hold, 3.75, 5.25),
+                spell(SpellKind::Hold, 7.9, 10.5),
+                spell(SpellKind::Hold, 12.0, 15.8),
+            ],
+            faults: vec![FaultRow {
+                kind: FaultKind::Stalled,
+                since_at: hour(6.0),
+                told_at: hour(6.15),
+                over_at: Some(hour(6.8)),
+                kiln_c: Some(505.0),
+                expected_c: Some(532.0),
+                step: Some(3),
+            }],
+        }),
+        plan_c: plan.iter().map(|(h, c)| (hour(*h), *c)).collect(),
+        out,
+    }
+}
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut args = std::env::args().skip(1);
     let folder = PathBuf::from(args.next().ok_or("name a folder to write to")?);
@@ -361,6 +463,16 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         closed_at: Some(open.plus_seconds(12_800.0)),
         made_at: open.plus_seconds(13_000.0),
         version: "0.1.0".to_owned(),
+        nights: vec![night(&mut dice, open, &pours)],
+        gas: Some(GasLeft {
+            used_l: 640.0,
+            left_l: Some(1460.0),
+            unsure_l: 0.0,
+            lasts: analysis::gas::cylinder::lasts(1370.0, 9_800.0, 52.0, 4.0),
+            room_m3: Some(20.0),
+            emptied: analysis::gas::room::if_emptied(1460.0, 20.0),
+            deficient_h: analysis::gas::room::hours_to_deficient(4.0, 20.0),
+        }),
         trace,
         by_hand: vec![
             ByHand {

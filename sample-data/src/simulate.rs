@@ -62,6 +62,8 @@ pub struct SensedReading {
 pub struct SimulatedSession {
     /// The readings in order of delivery: the kiln's night first, then the session.
     pub samples: Vec<SensedReading>,
+    /// The kiln's readings after the session, until it is cold.
+    pub kiln_after: Vec<SensedReading>,
     /// What really happened.
     pub truth: Truth,
     /// The flask cards.
@@ -606,6 +608,22 @@ impl<'a> Bench<'a> {
         );
     }
 
+    /// The kiln switched off and left alone, from the end of the day until it is cold.
+    fn evening(&mut self) -> Vec<SensedReading> {
+        const EVERY_S: f64 = 120.0;
+        if self.doing != Doing::Cooling {
+            return Vec::new();
+        }
+        let begins = self.readings.len();
+        let cold_s = self.burnout.corners.last().map_or(0.0, |corner| corner.0);
+        let mut t = self.t + EVERY_S;
+        while t < self.kiln_start_s + cold_s + 1800.0 {
+            self.read_kiln(t);
+            t += EVERY_S;
+        }
+        self.readings.split_off(begins)
+    }
+
     fn into_session(mut self) -> SimulatedSession {
         let (cards, inspections) = write_down(
             self.plan,
@@ -613,6 +631,7 @@ impl<'a> Bench<'a> {
             self.when(self.kiln_start_s),
             &self.kiln_out,
         );
+        let kiln_after = self.evening();
         let mut samples = std::mem::take(&mut self.readings);
         samples.sort_by_key(|r| (r.time, r.channel));
         self.troubles
@@ -629,6 +648,7 @@ impl<'a> Bench<'a> {
                 pulls: self.pulls,
             },
             samples,
+            kiln_after,
             cards,
             inspections,
         }

@@ -279,6 +279,24 @@ fn the_reading_at_the_pour_is_the_metals_temperature() {
 }
 
 #[test]
+fn the_kiln_is_heard_on_until_it_is_cold() {
+    for session in half_a_year().iter().take(20) {
+        let last = session.samples.last().unwrap().time;
+        let after = &session.kiln_after;
+        assert!(
+            after
+                .iter()
+                .all(|r| r.place == PlaceKind::Kiln && r.time > last)
+        );
+        assert!(after.is_sorted_by_key(|r| r.time));
+        // Below 100 °C for half an hour.
+        let end = after.last().unwrap().time;
+        let cold = after.iter().filter(|r| end.seconds_since(r.time) <= 1800.0);
+        assert!(cold.map(|r| r.value).all(|c| c < 100.0));
+    }
+}
+
+#[test]
 fn the_furnace_is_cold_at_the_end_and_the_kiln_was_read_all_night() {
     for session in half_a_year() {
         let melt = of(session, Channel::MeltTemperature);

@@ -6,11 +6,12 @@
 use std::collections::BTreeMap;
 
 use analysis::channel::Channel;
-use analysis::pour::assemble::{Context, GasketChange, assemble};
+use analysis::pour::assemble::{Context, assemble};
 use analysis::pour::usual::{PULLS_FOR_USUAL, usuals};
 use analysis::pour::{Detector, Event, Meta, Row, Setup, Verdict, extract};
 use analysis::sample::Sample;
 use analysis::time::Micros;
+use analysis::upkeep::{Part, PartChange};
 use jiff::civil::date;
 use sample_data::chamber::Seating;
 use sample_data::truth::PullTruth;
@@ -110,14 +111,11 @@ fn measure(rate_hz: f64, seeds: std::ops::Range<u64>) -> BTreeMap<Kind, Tally> {
     for seed in seeds {
         let shop = Shop::new(seed, 26, date(2026, 11, 22));
         let context = Context {
-            gasket_changes: shop
+            part_changes: shop
                 .part_changes()
                 .iter()
                 .filter(|c| c.part == "gasket")
-                .map(|c| GasketChange {
-                    machine: c.machine.clone(),
-                    at: c.at,
-                })
+                .map(|c| PartChange::new(&c.machine, Part::Gasket, c.at))
                 .collect(),
             ..Context::default()
         };
@@ -155,7 +153,7 @@ fn measure(rate_hz: f64, seeds: std::ops::Range<u64>) -> BTreeMap<Kind, Tally> {
             rows.extend(found);
             rows = assemble(rows, &context);
             let gasket = context
-                .gasket_changes
+                .part_changes
                 .iter()
                 .map(|c| c.at)
                 .filter(|at| *at <= truth.starts)

@@ -32,6 +32,22 @@ pub struct KilnRow {
     pub doors: Vec<DoorOpening>,
 }
 
+/// The same as a row that other programs read, printed by `extract` beside pours and pulls: what
+/// whoever assembles many sessions reads a flask's soak and its way out of the kiln from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename = "kiln")]
+pub struct SessionKiln {
+    /// The session's name.
+    pub session: String,
+    /// The machine's name.
+    pub machine: String,
+    /// The kiln's name, if the trace says it.
+    pub kiln: Option<String>,
+    /// Its number, course and doors.
+    #[serde(flatten)]
+    pub heard: KilnRow,
+}
+
 impl KilnRow {
     /// What the kiln read at `at` as far as the corners tell, °C; none in a silence and outside.
     pub fn at(&self, at: Micros) -> Option<f64> {

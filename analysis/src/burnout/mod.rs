@@ -4,6 +4,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`programme`] | the ramps and holds a kiln is meant to run |
+//! | [`mod@plan`] | those as a line over time, to lay the trace against |
 //! | [`follow`] | readings in, burnouts and faults out, while they happen |
 //! | [`step`] | where in its programme a burnout is, and what is wrong there |
 //! | [`door`] | door openings, by the switch or by the dip they leave in the air |
@@ -18,6 +19,7 @@ pub mod course;
 pub mod door;
 pub mod follow;
 pub mod minutes;
+pub mod plan;
 pub mod programme;
 pub mod row;
 pub mod shape;
@@ -29,9 +31,10 @@ mod synthetic;
 mod trade_tests;
 pub mod withdrawal;
 
-pub use course::{Courses, KilnRow, courses_of};
+pub use course::{Courses, KilnRow, SessionKiln, courses_of};
 pub use door::DoorOpening;
 pub use follow::{Event, Follower, Setup};
+pub use plan::plan;
 pub use programme::{Programme, ProgrammeError, Step};
 pub use row::{BurnoutRow, FaultKind, FaultRow, SpellKind, SpellRow};
-pub use withdrawal::{Withdrawal, withdrawal};
+pub use withdrawal::{Told, Withdrawal, withdrawal};

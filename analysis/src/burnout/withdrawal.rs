@@ -1,5 +1,5 @@
-//! When a flask left the kiln and how hot the kiln was then: from its card, from the door, or
-//! from both, which need not agree.
+//! When a flask left the kiln and how hot the kiln was then: from a tap as it came out, from its
+//! card, from the door, or from several of them, which need not agree.
 
 use super::course::KilnRow;
 use super::door::DoorOpening;
@@ -31,20 +31,39 @@ pub struct Withdrawal {
     pub disagrees: bool,
 }
 
+/// When a flask left the kiln, as somebody says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Told {
+    /// A tap as it came out: that moment.
+    Tapped(Micros),
+    /// Written on its card, to the minute or so.
+    Written(Micros),
+}
+
+impl Told {
+    /// The time that is said.
+    pub fn at(self) -> Micros {
+        match self {
+            Told::Tapped(at) | Told::Written(at) => at,
+        }
+    }
+}
+
 /// When the flask poured at `poured` was taken out of its kiln. `number` is the kiln if the card
-/// says it, `written` the card's time. Where the card and a door fall together, the door says
-/// the second; where the door opened at another time, the door is believed and the card said to
-/// disagree; where the kiln was not heard, the card stands alone.
+/// says it, `told` what somebody said. A tap wins over the door: it is about this very flask.
+/// Where the card and a door fall together, the door says the second; where the door opened at
+/// another time, the door is believed and the card said to disagree; where the kiln was not
+/// heard, the card stands alone.
 ///
-/// None if neither tells.
+/// None if nothing tells.
 pub fn withdrawal(
     kilns: &[KilnRow],
     number: Option<u32>,
-    written: Option<Micros>,
+    told: Option<Told>,
     poured: Micros,
 ) -> Option<Withdrawal> {
-    let written =
-        written.filter(|at| (-CARD_AFTER_S..=CARD_BEFORE_S).contains(&poured.seconds_since(*at)));
+    let told = told
+        .filter(|told| (-CARD_AFTER_S..=CARD_BEFORE_S).contains(&poured.seconds_since(told.at())));
     let candidates = || {
         kilns
             .iter()
@@ -64,22 +83,33 @@ pub fn withdrawal(
     let last = openings()
         .filter(|(_, d)| poured.seconds_since(d.opened_at) <= DOOR_REACH_S)
         .max_by_key(|(_, d)| d.opened_at);
-    let Some(written) = written else {
+    let Some(told) = told else {
         return last.map(|(kiln, door)| by_door(kiln, door, false));
     };
+    let written = told.at();
     let away = |d: &DoorOpening| d.opened_at.seconds_since(written).abs();
     let near = openings()
         .filter(|(_, d)| away(d) <= SAME_S)
         .min_by(|a, b| away(a.1).total_cmp(&away(b.1)));
     if let Some((kiln, door)) = near {
-        return Some(by_door(kiln, door, false));
+        let found = by_door(kiln, door, false);
+        return Some(match told {
+            Told::Written(_) => found,
+            // The air before the door was open is what the flask has, not the dip after it.
+            Told::Tapped(at) => Withdrawal {
+                at: at.min(poured),
+                ..found
+            },
+        });
     }
     let heard = |kiln: &KilnRow, at: Micros| {
         [0.0, -HEARD_S, HEARD_S]
             .into_iter()
             .find_map(|s| kiln.at(at.plus_seconds(s)))
     };
-    let contradicted = last.filter(|(kiln, _)| heard(kiln, written).is_some());
+    let contradicted = last
+        .filter(|_| matches!(told, Told::Written(_)))
+        .filter(|(kiln, _)| heard(kiln, written).is_some());
     if let Some((kiln, door)) = contradicted {
         return Some(by_door(kiln, door, true));
     }
@@ -127,7 +157,7 @@ mod tests {
         let got = withdrawal(
             &[kiln(1, &[17.0, 500.0])],
             Some(1),
-            Some(at(60.0)),
+            Some(Told::Written(at(60.0))),
             at(110.0),
         )
         .unwrap();
@@ -137,22 +167,47 @@ mod tests {
 
     #[test]
     fn a_door_at_another_time_than_the_card_says_is_believed_and_said() {
-        let got = withdrawal(&[kiln(1, &[17.0])], Some(1), Some(at(-600.0)), at(110.0)).unwrap();
+        let got = withdrawal(
+            &[kiln(1, &[17.0])],
+            Some(1),
+            Some(Told::Written(at(-600.0))),
+            at(110.0),
+        )
+        .unwrap();
         assert_eq!((got.at, got.disagrees), (at(17.0), true));
     }
 
     #[test]
     fn without_a_kiln_sensor_the_card_stands_alone() {
-        let got = withdrawal(&[], None, Some(at(0.0)), at(110.0)).unwrap();
+        let got = withdrawal(&[], None, Some(Told::Written(at(0.0))), at(110.0)).unwrap();
         assert_eq!((got.at, got.kiln_c, got.disagrees), (at(0.0), None, false));
         // Heard, but no door seen: a switchless kiln that hardly dips.
-        let got = withdrawal(&[kiln(1, &[])], Some(1), Some(at(0.0)), at(110.0)).unwrap();
+        let got = withdrawal(
+            &[kiln(1, &[])],
+            Some(1),
+            Some(Told::Written(at(0.0))),
+            at(110.0),
+        )
+        .unwrap();
         assert_eq!(
             (got.at, got.kiln_c, got.disagrees),
             (at(0.0), Some(555.0), false)
         );
         // Written a whole day early by a slip of the pen.
-        assert_eq!(withdrawal(&[], None, Some(at(-86_400.0)), at(110.0)), None);
+        let slip = Some(Told::Written(at(-86_400.0)));
+        assert_eq!(withdrawal(&[], None, slip, at(110.0)), None);
+    }
+
+    /// Two flasks came out in one opening and the second waited on the bench; a neighbour's door
+    /// opened in between. The tap is about this flask.
+    #[test]
+    fn a_tap_wins_over_the_door_and_takes_the_air_before_it() {
+        let tapped = |s: f64| Some(Told::Tapped(at(s)));
+        let got = withdrawal(&[kiln(1, &[17.0])], Some(1), tapped(25.0), at(110.0)).unwrap();
+        assert_eq!((got.at, got.kiln_c), (at(25.0), Some(553.0)));
+        let got = withdrawal(&[kiln(1, &[17.0])], Some(1), tapped(-200.0), at(110.0)).unwrap();
+        assert_eq!((got.at, got.disagrees), (at(-200.0), false));
+        assert_eq!(got.kiln_c, Some(555.0));
     }
 
     #[test]

@@ -3,27 +3,26 @@
 
 use std::collections::BTreeMap;
 
+use super::by_kind::kinds;
 use super::count::{Count, count};
 use super::grades::Cap;
-use super::model::{model, terms_of_kind};
+use super::model::model;
 use super::rows::Row;
 use super::sentence::{Material, sentence};
 use super::standing::{Key, Poured, Shop, Standing, usual};
 use super::study::Manner;
-use super::{CurvePoint, Evidence, KindRate, Outcome, Question, SetAside, Spread, Stratum};
+use super::{CurvePoint, Evidence, Outcome, Question, SetAside, Spread, Stratum};
 use super::{advise, together};
-use crate::defect::Side;
 use crate::flask::{Aside, Flask};
 use crate::stats::bins::{Bin, Point, bins};
-use crate::stats::holm::holm;
 use crate::stats::rate::{Tally, Totals, bounded_rate};
 use crate::stats::sup_t::DRAWS;
 use crate::units::Unit;
 
 /// One flask with its count.
-struct Read<'a> {
-    flask: &'a Flask,
-    count: Count<'a>,
+pub(super) struct Read<'a> {
+    pub flask: &'a Flask,
+    pub count: Count<'a>,
 }
 
 impl<'a> Read<'a> {
@@ -32,7 +31,7 @@ impl<'a> Read<'a> {
     }
 
     /// The flask as a model sees it; `None` unless it was counted and may steer.
-    fn row(&self, ask: &Question) -> Option<Row<'a>> {
+    pub(super) fn row(&self, ask: &Question) -> Option<Row<'a>> {
         let (alloy, section) = self.key(ask);
         match self.count {
             Count::Counted { fewest, most } if self.flask.set_aside.is_none() => Some(Row {
@@ -122,7 +121,10 @@ pub fn evidence(flasks: &[Flask], ask: &Question) -> Evidence {
 
 /// The flasks that one model may hold: those of the alloy with most of them, because temperatures
 /// of different alloys are not to be compared, unless the caller names the factors.
-fn comparable<'a, 'b>(rows: &'b [Row<'a>], ask: &Question) -> (Vec<&'b Row<'a>>, Option<String>) {
+pub(super) fn comparable<'a, 'b>(
+    rows: &'b [Row<'a>],
+    ask: &Question,
+) -> (Vec<&'b Row<'a>>, Option<String>) {
     if !ask.factors.is_empty() {
         return (rows.iter().collect(), None);
     }
@@ -447,83 +449,6 @@ fn step(bin: &Bin) -> CurvePoint {
         low: Some(bin.rate.low),
         high: Some(bin.rate.high),
         flasks_near: bin.flasks,
-    }
-}
-
-fn kinds(asked: &[&Read], ask: &Question) -> Vec<KindRate> {
-    let mut names: Vec<String> = ask.kinds.iter().map(|k| k.name.clone()).collect();
-    for read in asked {
-        for kind in read.flask.kinds.keys() {
-            if !names.contains(kind) {
-                names.push(kind.clone());
-            }
-        }
-    }
-    let mut rows: Vec<KindRate> = names
-        .into_iter()
-        .filter_map(|name| {
-            let one = Question {
-                outcome: Outcome::Kind(name.clone()),
-                kinds: ask.kinds.clone(),
-                ..Question::default()
-            };
-            let tallies: Vec<Tally> = asked
-                .iter()
-                .filter_map(|r| match count(r.flask, &one) {
-                    Count::Counted { most, .. } => Some(most),
-                    _ => None,
-                })
-                .collect();
-            let totals = Totals::of(&tallies);
-            let side = ask.kinds.get(&name).map(|k| k.side);
-            // What cannot follow the pour is not asked whether it does.
-            let follows = side.is_some_and(|side| side != Side::NotThePour);
-            let terms = if follows {
-                let rows: Vec<Row> = asked
-                    .iter()
-                    .filter_map(|r| {
-                        Read {
-                            flask: r.flask,
-                            count: count(r.flask, &one),
-                        }
-                        .row(ask)
-                    })
-                    .collect();
-                terms_of_kind(&comparable(&rows, &one).0, totals.design_effect())
-            } else {
-                Vec::new()
-            };
-            (totals.flasks > 0).then(|| KindRate {
-                side,
-                terms,
-                may_steer: ask.kinds.may_steer(&name),
-                kind: name,
-                flasks: totals.flasks,
-                sessions: totals.sessions,
-                pieces: totals.pieces,
-                defective: totals.events,
-                rate: totals.rate(None),
-            })
-        })
-        .collect();
-    let share = |k: &KindRate| k.rate.map_or(0.0, |r| r.estimate);
-    rows.sort_by(|a, b| share(b).total_cmp(&share(a)));
-    adjust(&mut rows);
-    rows
-}
-
-/// Holm's adjustment across kinds and factors: every kind asked of every setting is a question.
-fn adjust(rows: &mut [KindRate]) {
-    let mut asked: Vec<&mut super::Term> = rows
-        .iter_mut()
-        .flat_map(|k| k.terms.iter_mut())
-        .filter(|t| t.p.is_some())
-        .collect();
-    let values: Vec<f64> = asked.iter().filter_map(|t| t.p).collect();
-    if let Ok(adjusted) = holm(&values) {
-        for (term, p) in asked.iter_mut().zip(adjusted) {
-            term.p_holm = Some(p);
-        }
     }
 }
 

@@ -11,11 +11,13 @@
 //! | `study`, `curve` | the curve of an alloy and section, and its changes from the usual |
 //! | `opinion`, `doubts`, `porosity`, `together` | what could be wrong with it |
 //! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
+//! | `by_kind` | the same asked of each kind of defect |
 //! | `advise`, `sentence`, `answer` | the answer, in figures and in words |
 
 mod advise;
 mod answer;
 mod budget;
+mod by_kind;
 mod count;
 mod curve;
 mod doubts;
@@ -34,6 +36,9 @@ mod shop_tests;
 mod standing;
 mod study;
 mod terms;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod terms_tests;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;

@@ -58,20 +58,6 @@ impl Cylinder {
     }
 }
 
-/// Litres that flowed, from readings of seconds and L/min in order of time: each reading holds
-/// until the next, but no longer than `longest_s`, so that a silent sensor uses no gas. Readings
-/// that are not numbers, negative, or out of order count for nothing.
-pub fn used_l(readings: &[(f64, f64)], longest_s: f64) -> f64 {
-    readings
-        .windows(2)
-        .filter_map(|pair| {
-            let [(from, flow), (until, _)] = [pair[0], pair[1]];
-            let litres = flow * (until - from).min(longest_s) / 60.0;
-            (flow > 0.0 && until > from && litres.is_finite()).then_some(litres)
-        })
-        .sum()
-}
-
 /// How long what is left of a cylinder lasts.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Lasts {
@@ -169,25 +155,6 @@ mod tests {
         assert_eq!(empty.content_l(RESERVE_KPA, 100.0, 20.0), Some(0.0));
         let unread = Cylinder::at_room(20.0, f64::NAN, 20.0);
         assert_eq!(unread.content_l(0.0, 100.0, 20.0), None);
-    }
-
-    #[test]
-    fn a_silent_flow_sensor_uses_no_gas() {
-        // 5 L/min for 2 min, then silence for an hour, then 6 s at 10 L/min.
-        let readings = [
-            (0.0, 5.0),
-            (60.0, 5.0),
-            (120.0, 5.0),
-            (3720.0, 10.0),
-            (3726.0, 0.0),
-        ];
-        let litres = used_l(&readings, 30.0);
-        // Held for at most 30 s each: 2.5 + 2.5 + 2.5 + 1.
-        assert!((litres - 8.5).abs() < 1e-9, "{litres}");
-        assert_eq!(
-            used_l(&[(0.0, f64::NAN), (60.0, -1.0), (30.0, 5.0)], 60.0),
-            0.0
-        );
     }
 
     proptest! {

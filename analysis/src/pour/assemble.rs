@@ -9,10 +9,12 @@ use std::collections::BTreeMap;
 use super::correction::correct;
 use super::rows::{FoundBy, PourRow, PullRow, Row, Verdict, quality};
 use super::usual::{self, FlaskSize, PULLS_FOR_USUAL};
+use crate::burnout::SessionKiln;
 use crate::cooling::Mould;
 use crate::time::Micros;
 use crate::upkeep::ages::write_ages;
-use crate::upkeep::{Fault, PartChange, PartsAtPour, UpkeepRow};
+use crate::upkeep::fault::LONGEST_OUT_S;
+use crate::upkeep::{Fault, Part, PartChange, PartsAtPour, UpkeepRow};
 
 pub use super::correction::Correction;
 
@@ -24,15 +26,6 @@ const SHORT_CHARGE_SHARE: f64 = 0.95;
 /// A flask cannot have stood longer than this between kiln and pour, s; a longer time is a
 /// wrong entry.
 const LONGEST_TRANSFER_S: f64 = 3600.0;
-
-/// A gasket that was changed: where a machine's usual pull begins anew.
-#[derive(Clone, Debug, PartialEq)]
-pub struct GasketChange {
-    /// On which machine.
-    pub machine: String,
-    /// When.
-    pub at: Micros,
-}
 
 /// What the shop meant to pour at, from some time on.
 #[derive(Clone, Debug, PartialEq)]
@@ -108,9 +101,7 @@ pub struct MouldFrom {
 /// Everything that spans sessions. Order does not matter.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Context {
-    /// Changes of gasket.
-    pub gasket_changes: Vec<GasketChange>,
-    /// Changes of every part, the gasket among them.
+    /// Changes of parts; from each of a machine's gasket on, its usual pull is learnt anew.
     pub part_changes: Vec<PartChange>,
     /// Targets with their history.
     pub targets: Vec<Target>,
@@ -118,6 +109,9 @@ pub struct Context {
     pub cards: Vec<Card>,
     /// Measured flasks; none: the literature's.
     pub moulds: Vec<MouldFrom>,
+    /// By machine, how long a flask may stand between kiln and pour, s; where it is not said,
+    /// [`LONGEST_OUT_S`].
+    pub longest_out_s: BTreeMap<String, f64>,
     /// Hand corrections.
     pub corrections: Vec<Correction>,
 }
@@ -128,6 +122,7 @@ struct Machine {
     pulls: Vec<PullRow>,
     pours: Vec<PourRow>,
     upkeep: Vec<UpkeepRow>,
+    kilns: Vec<SessionKiln>,
 }
 
 /// A pour of which only the time is known.
@@ -176,6 +171,7 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             Row::Pull(pull) => machine.pulls.push(pull),
             Row::Pour(pour) => machine.pours.push(pour),
             Row::Upkeep(upkeep) => machine.upkeep.push(upkeep),
+            Row::Kiln(kiln) => machine.kilns.push(kiln),
         }
     }
     for pour in context.corrections.iter().filter_map(Correction::row) {
@@ -187,8 +183,10 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             mut pulls,
             mut pours,
             mut upkeep,
+            mut kilns,
         } = rows;
         upkeep.sort_by(|a, b| (a.from, &a.session).cmp(&(b.from, &b.session)));
+        kilns.sort_by(|a, b| (&a.session, a.heard.number).cmp(&(&b.session, b.heard.number)));
         correct(&machine, &mut pours, &context.corrections);
         pulls.sort_by(|a, b| (a.opened_at, &a.session).cmp(&(b.opened_at, &b.session)));
         pours.sort_by(|a, b| (a.at, &a.session).cmp(&(b.at, &b.session)));
@@ -213,11 +211,13 @@ pub fn assemble(rows: Vec<Row>, context: &Context) -> Vec<Row> {
             fill_from_card(pour, card, context);
             flask_heat::fill(pour, card, context);
             let short = card.is_some_and(Card::is_short);
-            pour.faults = Fault::of(pour, short);
+            let longest_out_s = context.longest_out_s.get(&machine).copied();
+            pour.faults = Fault::of(pour, short, longest_out_s.unwrap_or(LONGEST_OUT_S));
         }
         let mut mixed: Vec<Row> = upkeep
             .into_iter()
             .map(Row::Upkeep)
+            .chain(kilns.into_iter().map(Row::Kiln))
             .chain(pulls.into_iter().map(Row::Pull))
             .chain(pours.into_iter().map(Row::Pour))
             .collect();
@@ -242,9 +242,9 @@ pub(super) fn number(pours: &mut [PourRow]) {
 
 pub(super) fn gaskets_of(machine: &str, context: &Context) -> Vec<Micros> {
     let mut changes: Vec<Micros> = context
-        .gasket_changes
+        .part_changes
         .iter()
-        .filter(|change| change.machine == machine)
+        .filter(|change| change.part == Part::Gasket && change.machine == machine)
         .map(|change| change.at)
         .collect();
     changes.sort_unstable();

@@ -115,7 +115,7 @@ pub fn corrected(rows: Vec<Row>, corrections: &[Correction]) -> Vec<Row> {
         match row {
             Row::Pull(pull) => pulls.push(pull),
             Row::Pour(pour) => machines.entry(pour.machine.clone()).or_default().push(pour),
-            Row::Upkeep(_) => upkeep.push(row),
+            Row::Upkeep(_) | Row::Kiln(_) => upkeep.push(row),
         }
     }
     let mut pours = Vec::new();
@@ -173,7 +173,7 @@ mod tests {
                     p.pour_temperature_c.unwrap(),
                     p.found_by,
                 )),
-                Row::Pull(_) | Row::Upkeep(_) => None,
+                Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
             })
             .collect();
         assert_eq!(got, expect);

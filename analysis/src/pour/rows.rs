@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::burnout::SessionKiln;
 use crate::time::Micros;
 use crate::upkeep::{PartsAtPour, UpkeepRow};
 
@@ -176,7 +177,8 @@ impl PullRow {
     }
 }
 
-/// One line of `extract --json`: a pour, a pull or a session's upkeep, told apart by `kind`.
+/// One line of `extract`: a pour, a pull, a session's upkeep or one of its kilns, told apart by
+/// `kind`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 // A session has a dozen rows; boxing the larger would cost every reader more than it saves.
@@ -188,16 +190,19 @@ pub enum Row {
     Pull(PullRow),
     /// What the session did to the bench.
     Upkeep(UpkeepRow),
+    /// What one of the session's kilns did.
+    Kiln(SessionKiln),
 }
 
 impl Row {
-    /// The time it is listed under: the pour, the opening of the pull, or the session's first
-    /// reading of melt or gas.
+    /// The time it is listed under: the pour, the opening of the pull, or the first reading of
+    /// melt, gas or kiln.
     pub fn at(&self) -> Micros {
         match self {
             Row::Pour(pour) => pour.at,
             Row::Pull(pull) => pull.opened_at,
             Row::Upkeep(upkeep) => upkeep.from,
+            Row::Kiln(kiln) => kiln.heard.from_at,
         }
     }
 
@@ -207,6 +212,7 @@ impl Row {
             Row::Pour(pour) => &pour.session,
             Row::Pull(pull) => &pull.session,
             Row::Upkeep(upkeep) => &upkeep.session,
+            Row::Kiln(kiln) => &kiln.session,
         }
     }
 
@@ -216,6 +222,7 @@ impl Row {
             Row::Pour(pour) => &pour.machine,
             Row::Pull(pull) => &pull.machine,
             Row::Upkeep(upkeep) => &upkeep.machine,
+            Row::Kiln(kiln) => &kiln.machine,
         }
     }
 }

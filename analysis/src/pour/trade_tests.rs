@@ -24,7 +24,7 @@ fn sorted(rows: Vec<Row>) -> (Vec<PourRow>, Vec<PullRow>) {
         match row {
             Row::Pour(p) => pours.push(p),
             Row::Pull(p) => pulls.push(p),
-            Row::Upkeep(_) => {}
+            Row::Upkeep(_) | Row::Kiln(_) => {}
         }
     }
     (pours, pulls)

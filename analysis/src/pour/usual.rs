@@ -88,7 +88,7 @@ pub fn usuals(rows: &[Row], context: &Context, machine: &str, at: Micros) -> Usu
         match row {
             Row::Pour(pour) => pours.push(pour.clone()),
             Row::Pull(pull) => pulls.push(pull),
-            Row::Upkeep(_) => {}
+            Row::Upkeep(_) | Row::Kiln(_) => {}
         }
     }
     pulls.retain(|p| since.is_none_or(|s| p.opened_at >= *s));

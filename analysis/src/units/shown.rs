@@ -175,6 +175,25 @@ impl ShownIn {
         }
     }
 
+    /// An amount of gas as the flow counts it, L.
+    pub fn gas(&self, litre: f64) -> Shown {
+        let (value, unit) = match or(self.flow, Unit::LitrePerMinute) {
+            // The cubic foot is 28.316 846 592 L exactly (12 × 25.4 mm, cubed).
+            Unit::CubicFootPerHour => (litre / 28.316_846_592, "ft³"),
+            Unit::CubicMetrePerHour | Unit::CubicMetrePerSecond => (litre / 1000.0, "m³"),
+            _ => (litre, "L"),
+        };
+        Shown {
+            value,
+            unit,
+            decimals: match unit {
+                "L" => 0,
+                "m³" => 2,
+                _ => 1,
+            },
+        }
+    }
+
     /// A mass of metal, g.
     pub fn mass(&self, gram: f64) -> Shown {
         match self.mass {
@@ -269,6 +288,13 @@ impl Scheme {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn gas_is_counted_as_its_flow_is() {
+        let us = ShownIn::from(Scheme::Us);
+        assert_eq!(us.gas(283.168_465_92).to_string(), "10.0 ft³");
+        assert_eq!(ShownIn::default().gas(283.2).to_string(), "283 L");
+    }
 
     #[test]
     fn a_caster_reads_the_units_of_the_shop() {

@@ -121,18 +121,17 @@ fn count_ages(
     }
 }
 
-/// The running totals of all of a machine's sessions, one after the other.
+/// The running totals of each of a machine's sessions. What was used between two moments is the
+/// sum over the sessions between them and over no others, so that it is the same to the last
+/// digit however many earlier sessions were read.
 struct Totals {
-    /// In order of time; the totals of each go on from those of the one before.
-    points: Vec<CoursePoint>,
+    /// In order of time; none is empty.
+    sessions: Vec<Vec<CoursePoint>>,
 }
 
 impl Totals {
     fn of(upkeep: &[UpkeepRow], pours: &[PourRow]) -> Totals {
-        let mut sessions: Vec<(Micros, Vec<CoursePoint>)> = upkeep
-            .iter()
-            .map(|row| (row.from, row.course.clone()))
-            .collect();
+        let sessions = upkeep.iter().map(|row| row.course.clone());
         // A session that is still open has no course; its pours know how far it had come.
         let mut open: std::collections::BTreeMap<&str, Vec<CoursePoint>> =
             std::collections::BTreeMap::new();
@@ -163,59 +162,67 @@ impl Totals {
             }
             course.push(point);
         }
-        sessions.extend(open.into_values().filter_map(|c| Some((c.first()?.at, c))));
-        sessions.sort_by_key(|(from, _)| *from);
-        let mut points: Vec<CoursePoint> = Vec::new();
-        for (_, course) in sessions {
-            let base = points.last().copied();
-            let add = |base: Option<f64>, here: Option<f64>| match (base, here) {
-                (Some(base), here) => Some(base + here.unwrap_or(0.0)),
-                (None, here) => here,
-            };
-            for point in course {
-                points.push(CoursePoint {
-                    at: point.at,
-                    gas_used_l: add(base.and_then(|b| b.gas_used_l), point.gas_used_l),
-                    gas_unsure_l: base.map_or(0.0, |b| b.gas_unsure_l) + point.gas_unsure_l,
-                    bare_hot_s: add(base.and_then(|b| b.bare_hot_s), point.bare_hot_s),
-                    unwatched_hot_s: base.map_or(0.0, |b| b.unwatched_hot_s)
-                        + point.unwatched_hot_s,
-                });
-            }
-        }
-        Totals { points }
+        let mut sessions: Vec<Vec<CoursePoint>> = sessions
+            .chain(open.into_values())
+            .filter(|course| !course.is_empty())
+            .collect();
+        sessions.sort_by_key(|course| course[0].at);
+        Totals { sessions }
     }
 
-    fn at(&self, at: Micros) -> Option<CoursePoint> {
-        let after = self.points.partition_point(|p| p.at <= at);
-        match (
-            after.checked_sub(1).and_then(|i| self.points.get(i)),
-            self.points.get(after),
-        ) {
-            (Some(a), Some(b)) => Some(CoursePoint::between(a, b, at)),
-            (Some(last), None) => Some(*last),
-            // Before the first reading of all nothing had been let out.
-            (None, Some(first)) => Some(CoursePoint {
-                at,
-                gas_used_l: first.gas_used_l.map(|_| 0.0),
-                gas_unsure_l: 0.0,
-                bare_hot_s: first.bare_hot_s.map(|_| 0.0),
-                unwatched_hot_s: 0.0,
-            }),
-            (None, None) => None,
-        }
+    /// What each session added between two moments: its totals at both.
+    fn between(
+        &self,
+        from: Micros,
+        to: Micros,
+    ) -> impl Iterator<Item = (CoursePoint, CoursePoint)> + '_ {
+        self.sessions
+            .iter()
+            .take_while(move |course| course[0].at <= to)
+            .filter(move |course| course.last().is_some_and(|last| last.at > from))
+            .map(move |course| (total_at(course, from), total_at(course, to)))
     }
 
     fn gas_l(&self, from: Micros, to: Micros) -> Option<(f64, f64)> {
-        let (a, b) = (self.at(from)?, self.at(to)?);
-        let used = b.gas_used_l? - a.gas_used_l.unwrap_or(0.0);
-        Some((used.max(0.0), (b.gas_unsure_l - a.gas_unsure_l).max(0.0)))
+        let (mut used_l, mut unsure_l) = (None, 0.0);
+        for (a, b) in self.between(from, to) {
+            if let Some(total) = b.gas_used_l {
+                let here = total - a.gas_used_l.unwrap_or(0.0);
+                *used_l.get_or_insert(0.0) += here.max(0.0);
+            }
+            unsure_l += (b.gas_unsure_l - a.gas_unsure_l).max(0.0);
+        }
+        Some((used_l?, unsure_l))
     }
 
     fn bare_hot_min(&self, from: Micros, to: Micros) -> Option<f64> {
-        let (a, b) = (self.at(from)?, self.at(to)?);
-        let seconds = b.bare_hot_s? - a.bare_hot_s.unwrap_or(0.0);
-        Some(seconds.max(0.0) / 60.0)
+        let mut seconds = None;
+        for (a, b) in self.between(from, to) {
+            if let Some(total) = b.bare_hot_s {
+                let here = total - a.bare_hot_s.unwrap_or(0.0);
+                *seconds.get_or_insert(0.0) += here.max(0.0);
+            }
+        }
+        seconds.map(|s: f64| s / 60.0)
+    }
+}
+
+/// A session's totals at a moment: nothing before its first reading, all after its last.
+fn total_at(course: &[CoursePoint], at: Micros) -> CoursePoint {
+    let after = course.partition_point(|p| p.at <= at);
+    match (
+        after.checked_sub(1).and_then(|i| course.get(i)),
+        course.get(after),
+    ) {
+        (Some(a), Some(b)) => CoursePoint::between(a, b, at),
+        (Some(point), None) => CoursePoint { at, ..*point },
+        (None, point) => CoursePoint {
+            at,
+            gas_used_l: point.and_then(|p| p.gas_used_l).map(|_| 0.0),
+            gas_unsure_l: 0.0,
+            bare_hot_s: point.and_then(|p| p.bare_hot_s).map(|_| 0.0),
+            unwatched_hot_s: 0.0,
+        },
     }
 }
 

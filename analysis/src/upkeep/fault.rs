@@ -5,7 +5,8 @@
 
 use crate::pour::rows::{PourRow, quality};
 
-/// A flask that stood longer than this between kiln and pour is too long out, s. From 600 °C in
+/// A flask that stood longer than this between kiln and pour is too long out, s, unless the
+/// shop says otherwise of a machine. From 600 °C in
 /// still air the zone where the pieces hang loses about 40 K in two minutes (radial conduction,
 /// 100 mm flask) and twice that in four: more than the spread of any kiln, and pours are usual
 /// within one to two minutes (common practice).
@@ -32,7 +33,7 @@ pub enum Fault {
     BelowLiquidus,
     /// Less metal was weighed in than the flask asks for.
     ShortCharge,
-    /// The flask stood for longer than [`LONGEST_OUT_S`] between kiln and pour.
+    /// The flask stood for longer between kiln and pour than it may ([`LONGEST_OUT_S`]).
     LongOutOfKiln,
 }
 
@@ -89,14 +90,15 @@ impl Fault {
     }
 
     /// The codes of a pour's faults, gravest first; `short_charge` is known from what was
-    /// weighed in and not from the pour's own figures.
-    pub fn of(pour: &PourRow, short_charge: bool) -> Vec<String> {
+    /// weighed in and not from the pour's own figures, and `longest_out_s` is how long a flask
+    /// may stand between kiln and pour, s.
+    pub fn of(pour: &PourRow, short_charge: bool, longest_out_s: f64) -> Vec<String> {
         let noted = |fault: Fault| pour.quality.iter().any(|w| w == fault.code());
         Fault::ALL
             .into_iter()
             .filter(|fault| match fault {
                 Fault::ShortCharge => short_charge,
-                Fault::LongOutOfKiln => pour.transfer_s.is_some_and(|s| s > LONGEST_OUT_S),
+                Fault::LongOutOfKiln => pour.transfer_s.is_some_and(|s| s > longest_out_s),
                 // Somebody may have read the temperature off the controller and entered it.
                 Fault::NoMeltReading => noted(*fault) && pour.pour_temperature_c.is_none(),
                 _ => noted(*fault),
@@ -124,35 +126,41 @@ mod tests {
     #[test]
     fn a_pour_with_all_as_it_should_be_may_steer() {
         let unseen = [quality::NO_GAS_SENSOR, quality::NO_KILN_READING];
-        assert!(Fault::of(&pour(&unseen), false).is_empty());
+        assert!(Fault::of(&pour(&unseen), false, LONGEST_OUT_S).is_empty());
     }
 
     #[test]
     fn the_gravest_fault_stands_first() {
         let words = [quality::LOST_COVER_GAS, quality::WEAK_PULL];
         assert_eq!(
-            Fault::of(&pour(&words), true),
+            Fault::of(&pour(&words), true, LONGEST_OUT_S),
             ["weak-pull", "lost-cover-gas", "short-charge"]
         );
     }
 
     #[test]
     fn a_flask_that_stood_for_five_minutes_is_too_long_out() {
-        let stood = |s: f64| {
+        let stood = |s: f64, longest_s: f64| {
             let mut pour = pour(&[]);
             pour.transfer_s = Some(s);
-            Fault::of(&pour, false)
+            Fault::of(&pour, false, longest_s)
         };
-        assert_eq!(stood(300.0), ["long-out-of-kiln"]);
-        assert!(stood(90.0).is_empty());
+        assert_eq!(stood(300.0, LONGEST_OUT_S), ["long-out-of-kiln"]);
+        assert!(stood(90.0, LONGEST_OUT_S).is_empty());
+        // A shop of thin flasks allows less, one that carries large ones far allows more.
+        assert_eq!(stood(90.0, 75.0), ["long-out-of-kiln"]);
+        assert!(stood(300.0, 360.0).is_empty());
     }
 
     #[test]
     fn a_temperature_read_off_the_controller_makes_up_for_a_silent_probe() {
         let mut silent = pour(&[quality::NO_MELT_READING]);
-        assert!(Fault::of(&silent, false).is_empty());
+        assert!(Fault::of(&silent, false, LONGEST_OUT_S).is_empty());
         silent.pour_temperature_c = None;
-        assert_eq!(Fault::of(&silent, false), ["no-melt-reading"]);
+        assert_eq!(
+            Fault::of(&silent, false, LONGEST_OUT_S),
+            ["no-melt-reading"]
+        );
     }
 
     #[test]

@@ -50,3 +50,15 @@ pub struct PartChange {
     /// ([`crate::gas::cylinder::Cylinder::content_l`]).
     pub content_l: Option<f64>,
 }
+
+impl PartChange {
+    /// A change of which no more is known.
+    pub fn new(machine: &str, part: Part, at: Micros) -> PartChange {
+        PartChange {
+            machine: machine.to_owned(),
+            part,
+            at,
+            content_l: None,
+        }
+    }
+}

@@ -11,7 +11,6 @@ use std::time::{Duration, Instant};
 use analysis::time::Micros;
 use anyhow::{Context, anyhow, bail};
 use clap::Args;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::civil::Date;
 use sample_data::truth::TruthFile;
 use sample_data::{
@@ -21,6 +20,7 @@ use sample_data::{
 use uuid::Uuid;
 
 use super::open::load;
+use super::progress::progress;
 use super::run::{log_to_stderr, runtime};
 use super::{out, report};
 use crate::book::Book;
@@ -221,6 +221,7 @@ fn configuration(shop: &Shop) -> String {
 name = "{NAME}"
 time_zone = "{TIME_ZONE}"
 altitude_m = {ALTITUDE_M}
+room_m3 = 45
 units = "metric"
 
 [mqtt]
@@ -229,11 +230,21 @@ listen = "127.0.0.1:1883"
 [[kiln]]
 name = "{KILN}"
 spread_k = 30
+programme = "medium-flasks"
 [kiln.channels.kiln_temperature]
 topic = "shop/{KILN}/temperature"
 unit = "Cel"
 value = "/value"
 time = "/time"
+
+[[programme]]
+name = "medium-flasks"
+steps = [
+  {{ to = "150 Cel", ramp = "175 K/h", hold_min = 105 }},
+  {{ to = "370 Cel", ramp = "175 K/h", hold_min = 90 }},
+  {{ to = "730 Cel", ramp = "180 K/h", hold_min = 195 }},
+  {{ }},
+]
 
 [[machine]]
 name = "{MACHINE}"
@@ -452,7 +463,10 @@ fn play(
         let door = service.door.context("the demo's door")?;
         publish(door, &config, plan, simulated, &clock).await?;
         // Three quarters of an hour of silence close a session.
-        clock.advance_to(clock.now().plus_seconds(46.0 * 60.0));
+        let silent = simulated.truth.ends.plus_seconds(46.0 * 60.0);
+        if clock.now() < silent {
+            clock.advance_to(silent);
+        }
         let records = Records::open(&book.records())?;
         let patience = Instant::now() + PATIENCE;
         let name = loop {
@@ -506,11 +520,13 @@ async fn publish(
         }
     });
     let bar = progress(
-        simulated.samples.len() as u64,
+        (simulated.samples.len() + simulated.kiln_after.len()) as u64,
         "samples over MQTT, each acknowledged",
     );
     let mut unanswered: VecDeque<Micros> = VecDeque::new();
-    for reading in &simulated.samples {
+    // The kiln is heard on while it cools, as a shop's is; meanwhile the machine falls silent,
+    // which closes its session.
+    for reading in simulated.samples.iter().chain(&simulated.kiln_after) {
         let at = place(plan, reading.place);
         let route = routes
             .values()
@@ -568,17 +584,4 @@ fn payload(route: &crate::route::Route, reading: &SensedReading) -> Vec<u8> {
         reading.time.0 / 1000
     )
     .into_bytes()
-}
-
-/// Progress on standard error: a bar on a terminal, a line at the start elsewhere.
-fn progress(length: u64, what: &'static str) -> ProgressBar {
-    let bar = ProgressBar::with_draw_target(Some(length), ProgressDrawTarget::stderr());
-    if bar.is_hidden() {
-        eprintln!("pourbook: {length} {what}");
-    }
-    // The template is fixed text and known to parse.
-    if let Ok(style) = ProgressStyle::with_template("{bar:32} {pos} of {len} {msg}") {
-        bar.set_style(style);
-    }
-    bar.with_message(what)
 }

@@ -1,36 +1,67 @@
-//! `pourbook extract`: pulls and pours of trace files, with no book needed. What a distributed
-//! engine calls per file; `--assemble` then adds what only the book knows.
+//! `pourbook extract`: pulls and pours of trace files, with no book needed: what a distributed
+//! engine calls per file. `--assemble` takes such rows into the book that knows what spans
+//! sessions; `--all` does both for every trace of a book.
 
-use std::fs::File;
-use std::io::{Read, Seek};
+use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
-use analysis::pour::{Meta, Row, extract};
 use analysis::sample::Sample;
 use analysis::trace::read_trace;
 use anyhow::{Context, bail};
 use clap::Args;
 
-use super::out;
-use crate::session::metadata::meta;
+use super::extract_book::{assemble_files, whole_book};
+use super::extract_rows::{Line, TraceLine};
+use super::{BookArg, WrongUse, out};
+use crate::checksum::sha256;
+use crate::session::settle::EXTRACTOR;
+use crate::session::trace_rows::{Told, rows_of, told};
 
-/// Find the pulls and pours of trace files.
+/// Find the pulls and pours of trace files, or of a whole book, anew.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Prints one JSON object per line, in the order of the files.\n\nExample:\n  pourbook extract traces/machine=bench-1/year=2026/week=47/*.parquet"
+    after_help = "Of trace files it prints one JSON object per line, in the order of the files: first the trace,\nthen its pulls, pours, upkeep and kilns. Words by hand, matches and corrections are kept\nthrough --assemble and --all.\n\nExample:\n  pourbook extract traces/machine=bench-1/year=2026/week=47/*.parquet > rows.jsonl\n  pourbook extract --assemble rows.jsonl --book ~/book\n  pourbook extract --all --book ~/book"
 )]
 pub struct ExtractArgs {
     /// Trace files
-    #[arg(required = true, value_name = "FILE.parquet")]
+    #[arg(value_name = "FILE.parquet", required_unless_present_any = ["all", "assemble"])]
     files: Vec<PathBuf>,
+    /// Find every published trace of the book anew and take it into the records
+    #[arg(long, conflicts_with = "files")]
+    all: bool,
+    /// Take rows that extract printed, here or on other machines, into the book's records; "-"
+    /// is standard input
+    #[arg(long, value_name = "ROWS.jsonl", num_args = 1.., conflicts_with_all = ["files", "all"])]
+    assemble: Vec<PathBuf>,
+    #[command(flatten)]
+    book: BookArg,
+    /// With --all and --assemble: print one JSON object per session. Rows of files are JSON as
+    /// it is
+    #[arg(long)]
+    json: bool,
 }
 
-/// Runs the command. Every file that can be read is; the first that cannot is the error.
-pub fn extract_files(args: &ExtractArgs) -> anyhow::Result<()> {
+/// Runs the command.
+pub fn extract(args: &ExtractArgs) -> anyhow::Result<()> {
+    if args.all {
+        return whole_book(&args.book.book(), args.json);
+    }
+    if !args.assemble.is_empty() {
+        return assemble_files(&args.book.book(), &args.assemble, args.json);
+    }
+    if args.book.book.is_some() {
+        let say = "--book goes with --all or --assemble; trace files need no book";
+        return Err(WrongUse(say.to_owned()).into());
+    }
+    extract_files(&args.files)
+}
+
+/// Every file that can be read is; the first that cannot is the error.
+fn extract_files(files: &[PathBuf]) -> anyhow::Result<()> {
     let mut failed = None;
-    for file in &args.files {
-        match rows_of(file) {
-            Ok(rows) => out::json_lines(&rows)?,
+    for file in files {
+        match lines_of(file) {
+            Ok(lines) => out::json_lines(&lines)?,
             Err(e) => {
                 if failed.is_some() {
                     eprintln!("pourbook: {}", out::in_words(&e));
@@ -43,14 +74,34 @@ pub fn extract_files(args: &ExtractArgs) -> anyhow::Result<()> {
     failed.map_or(Ok(()), Err)
 }
 
-/// The rows of one trace file.
-fn rows_of(file: &Path) -> anyhow::Result<Vec<Row>> {
-    let (samples, meta) = read(file)?;
-    Ok(extract(&samples, &meta))
+/// One trace file and its rows.
+fn lines_of(file: &Path) -> anyhow::Result<Vec<Line>> {
+    let trace = read(file)?;
+    let rows = rows_of(&trace.samples, &trace.told);
+    let first = Line::Trace(TraceLine {
+        session: trace.told.meta.session.clone(),
+        machine: trace.told.meta.machine.clone(),
+        sha256: trace.sha256,
+        extractor: EXTRACTOR.to_owned(),
+        rows: rows.len() as u64,
+    });
+    Ok(std::iter::once(first)
+        .chain(rows.into_iter().map(Line::from))
+        .collect())
 }
 
-/// The samples of one trace file and what the detector is told of them.
-pub fn read(file: &Path) -> anyhow::Result<(Vec<Sample>, Meta)> {
+/// A trace file as read.
+pub struct ReadTrace {
+    /// Its samples.
+    pub samples: Vec<Sample>,
+    /// What its metadata tell.
+    pub told: Told,
+    /// SHA-256 of the file, in hex.
+    pub sha256: String,
+}
+
+/// Reads one trace file.
+pub fn read(file: &Path) -> anyhow::Result<ReadTrace> {
     let name = || file.display().to_string();
     if file.is_dir() {
         bail!(
@@ -58,30 +109,29 @@ pub fn read(file: &Path) -> anyhow::Result<(Vec<Sample>, Meta)> {
             file.display()
         );
     }
-    let mut open = File::open(file).with_context(name)?;
-    refuse_other_formats(file, &mut open)?;
-    let trace = read_trace(open).with_context(name)?;
+    // Whole, so that what is read is what the checksum is of, also while a next generation is
+    // put in its place; a trace is a few bytes a sample.
+    let bytes = std::fs::read(file).with_context(name)?;
+    refuse_other_formats(file, &bytes)?;
+    let sha256 = sha256(&bytes);
+    let trace = read_trace(Cursor::new(bytes)).with_context(name)?;
     let stem = file
         .file_stem()
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-    let meta = meta(&trace.metadata, &stem);
-    Ok((trace.samples, meta))
+    Ok(ReadTrace {
+        told: told(&trace.metadata, &stem),
+        samples: trace.samples,
+        sha256,
+    })
 }
 
 /// What every Parquet file begins and ends with (Apache Parquet format, "File Format").
 const PARQUET: &[u8; 4] = b"PAR1";
 
-/// Refuses a file that was never Parquet, and leaves one that is at its beginning. What is cut
-/// short or damaged further on is for the reader to say.
-fn refuse_other_formats(file: &Path, open: &mut File) -> anyhow::Result<()> {
-    let name = || file.display().to_string();
-    let mut first = Vec::new();
-    open.by_ref()
-        .take(PARQUET.len() as u64)
-        .read_to_end(&mut first)
-        .with_context(name)?;
-    open.rewind().with_context(name)?;
-    if first != PARQUET {
+/// Refuses a file that was never Parquet. What is cut short or damaged further on is for the
+/// reader to say.
+fn refuse_other_formats(file: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    if !bytes.starts_with(PARQUET) {
         bail!(
             "{} is not a Parquet file; extract reads the traces of a book. A trace in CSV comes \
              in with \"pourbook import trace\"",
@@ -99,7 +149,10 @@ mod tests {
     #[test]
     fn what_was_never_a_parquet_file_is_not_called_a_damaged_one() {
         let dir = tempfile::tempdir().unwrap();
-        let said = |file: &Path| format!("{:#}", rows_of(file).unwrap_err());
+        let said = |file: &Path| match lines_of(file) {
+            Ok(_) => panic!("{} was read", file.display()),
+            Err(e) => format!("{e:#}"),
+        };
         let paper = dir.path().join("paper.csv");
         std::fs::write(&paper, "cast_at,pieces\n").unwrap();
         let empty = dir.path().join("empty.parquet");

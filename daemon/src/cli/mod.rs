@@ -6,18 +6,23 @@ mod check;
 mod check_kilns;
 mod demo;
 mod evidence;
+mod evidence_tables;
 mod export;
 mod extract;
+mod extract_book;
+mod extract_rows;
 mod import;
 mod next;
 mod one_work;
 mod open;
 mod out;
 mod pours;
+mod progress;
 mod record;
 mod record_charge;
 mod record_cooling;
 mod record_options;
+mod record_out_of_kiln;
 mod record_pour;
 mod record_trial;
 mod report;
@@ -85,10 +90,9 @@ enum Command {
     Import(import::ImportArgs),
     /// Write every table as CSV and Parquet, with a data dictionary
     Export(export::ExportArgs),
-    /// Write down a flask, an inspection, a part change or how a flask cooled
-    /// Write down a flask, an inspection, a part change or when metal left
+    /// Write down a flask, an inspection, a part change, when metal left or how a flask cooled
     Record(record::RecordArgs),
-    /// Find the pulls and pours of trace files, with no book needed
+    /// Find the pulls and pours of trace files, or of a whole book, anew
     Extract(extract::ExtractArgs),
     /// Publish one closed session (started by the daemon itself)
     #[command(hide = true)]
@@ -117,7 +121,7 @@ pub fn main() -> ExitCode {
         Command::Import(args) => import::import(&args),
         Command::Export(args) => export::export(&args),
         Command::Record(args) => record::record(&args),
-        Command::Extract(args) => extract::extract_files(&args),
+        Command::Extract(args) => extract::extract(&args),
         Command::PublishSession(args) => run::publish_session(&args),
     };
     match result {

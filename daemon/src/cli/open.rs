@@ -194,6 +194,7 @@ fn told(book: &Book, config: &Config, demo: bool, now: Micros) -> anyhow::Result
     }
     for machine in &config.machines {
         records.add_machine(&machine.name, AddedBy::Configuration, now)?;
+        records.set_transfer_most(&machine.name, machine.transfer_most_s)?;
     }
     for target in &config.targets {
         let told = records.set_target(&crate::session::settle::target_of(target), now);

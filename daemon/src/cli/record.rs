@@ -11,6 +11,7 @@ use super::open::{Opened, day, day_or_time};
 use super::record_charge::charge_said;
 use super::record_cooling::{self, CoolingArgs};
 use super::record_options::{as_options, kinds_of, line_of, quantity, section_of};
+use super::record_out_of_kiln::{OutOfKilnArgs, out_of_kiln};
 use super::record_pour::{PourArgs, pour};
 use super::record_trial::{self, TrialArgs, trial};
 use super::{BookArg, WrongUse, out};
@@ -49,9 +50,14 @@ enum What {
     /// How a flask cooled that was measured: the shop's own flasks instead of the literature's
     #[command(after_help = record_cooling::EXAMPLE)]
     Cooling(Box<CoolingArgs>),
+    /// A flask that leaves the kiln now: wins over the kiln's door
+    #[command(
+        after_help = "Say it as the flask comes out; its time out of the kiln, and how hot it still is at the pour,\nare reckoned from then. The door's own time counts where nobody says.\n\nExample:\n  pourbook record out-of-kiln --flask A"
+    )]
+    OutOfKiln(Box<OutOfKilnArgs>),
     /// When metal really left, where the trace was read wrongly
     #[command(
-        after_help = "A word by hand wins over the detector from then on. The sheet of the session shows each pour\nclose up, with these commands below it.\n\nExample:\n  pourbook record pour --at 2026-11-18T10:02:05            moves the pour found within two minutes\n                                                           of it there, or adds one\n  pourbook record pour --at 2026-11-18T10:02:05 --none     what was found then is no pour\n  pourbook record pour --at 2026-11-18T10:02:05 --undo     takes back what was said by hand"
+        after_help = "A word by hand wins over the detector from then on. The sheet of the session shows each pour\nclose up, with these commands below it.\n\nExample:\n  pourbook record pour --at 2026-11-18T10:02:05            moves the pour found within two minutes\n                                                           of it there, or adds one\n  pourbook record pour --at 2026-11-18T10:02:05 --none     what was found then is no pour\n  pourbook record pour --at 2026-11-18T10:02:05 --undo     takes back what was said by hand\n  pourbook record pour --at 2026-11-18T10:02:05 --flask A  what was poured then filled flask A"
     )]
     Pour(Box<PourArgs>),
     /// A trial of a second pour temperature, by lot: begin or stop it
@@ -216,6 +222,7 @@ pub fn record(args: &RecordArgs) -> anyhow::Result<()> {
         What::Inspection(args) => inspection(args),
         What::Part(args) => part(args),
         What::Cooling(args) => record_cooling::cooling(args),
+        What::OutOfKiln(args) => out_of_kiln(args),
         What::Pour(args) => pour(args),
         What::Trial(args) => trial(args),
     }
@@ -296,7 +303,7 @@ fn flask(args: &FlaskArgs) -> anyhow::Result<()> {
 }
 
 /// A late card may belong to a pour that is there already.
-fn match_day(opened: &mut Opened, day: Date) -> anyhow::Result<()> {
+pub(super) fn match_day(opened: &mut Opened, day: Date) -> anyhow::Result<()> {
     let zone = &opened.config.shop.time_zone;
     let from = day_or_time(&day.to_string(), zone)?;
     let until = from.plus_seconds(2.0 * 86_400.0);
@@ -432,7 +439,7 @@ fn part(args: &PartArgs) -> anyhow::Result<()> {
     ))
 }
 
-fn local_minute(at: Micros, opened: &Opened) -> String {
+pub(super) fn local_minute(at: Micros, opened: &Opened) -> String {
     crate::book::local(at, &opened.config.shop.time_zone)
         .strftime("%Y-%m-%d %H:%M")
         .to_string()

@@ -2,7 +2,7 @@
 //! hand wins over the detector from then on; it can be taken back, and each is kept.
 
 use analysis::pour::extract::measure;
-use analysis::pour::{FoundBy, Mark, Meta, PourRow};
+use analysis::pour::{FoundBy, Meta, PourRow};
 use analysis::sample::Sample;
 use analysis::time::Micros;
 use anyhow::{Context, anyhow, bail};
@@ -19,6 +19,7 @@ use crate::records::hand::Said;
 use crate::records::pours::{Pour, PourFilter};
 use crate::records::sessions::Session;
 use crate::records::words::SessionState;
+use crate::session::anew::hand_mark;
 use crate::session::settle::{assemble_machine, settle_hand};
 use crate::write_up::WriteUp;
 
@@ -53,6 +54,9 @@ pub(super) struct PourArgs {
     /// A pour of its own, although one within two minutes of it stays where it is
     #[arg(long, conflicts_with_all = ["none", "undo"])]
     another: bool,
+    /// The label of the flask that the pour at that time filled: matches the two and confirms it
+    #[arg(long, value_name = "LABEL", conflicts_with_all = ["none", "undo", "another", "note"])]
+    flask: Option<String>,
     /// Why
     #[arg(long)]
     note: Option<String>,
@@ -62,14 +66,6 @@ pub(super) struct PourArgs {
 /// 779 °C (Subramanian & Perepezko, J. Phase Equilibria 14 (1993) 62, from memory), less 30 K
 /// that a probe may read low.
 const COLDEST_POUR_C: f64 = 749.0;
-
-/// A pour marked by hand.
-pub(super) fn hand_mark(at: Micros) -> Mark {
-    Mark {
-        at,
-        found_by: FoundBy::Hand,
-    }
-}
 
 /// One session and what is known of its pours, while one of them is put right.
 struct Desk<'a> {
@@ -106,7 +102,9 @@ pub(super) fn pour(args: &PourArgs) -> anyhow::Result<()> {
         at,
         note: args.note.clone(),
     };
-    let said = if args.none {
+    let said = if let Some(label) = &args.flask {
+        desk.fill(label)?
+    } else if args.none {
         desk.strike()?
     } else if args.undo {
         desk.undo()?
@@ -121,6 +119,7 @@ enum Told {
     Placed { pour: Uuid, before: Option<PourRow> },
     Struck { before: PourRow },
     TakenBack { pour: Uuid, before: PourRow },
+    Filled { pour: Uuid, label: String },
 }
 
 impl Desk<'_> {
@@ -184,6 +183,20 @@ impl Desk<'_> {
         })
     }
 
+    /// Matches the pour there to the flask that it filled.
+    fn fill(&mut self, label: &str) -> anyhow::Result<Told> {
+        let Some(held) = nearest(&self.pours, self.at, MEANT_S).cloned() else {
+            return Err(self.no_pour_there());
+        };
+        let (records, now) = (&mut self.opened.records, self.opened.now);
+        let flask = records.find_flask(label, Some(self.session.day), self.session.day)?;
+        records.match_pour(held.id, flask, now)?;
+        Ok(Told::Filled {
+            pour: held.id,
+            label: label.to_owned(),
+        })
+    }
+
     fn strike(&mut self) -> anyhow::Result<Told> {
         let Some(held) = nearest(&self.pours, self.at, MEANT_S).cloned() else {
             if let Some(gone) = nearest(&self.struck, self.at, MEANT_S) {
@@ -244,9 +257,9 @@ impl Desk<'_> {
             return Ok(None);
         };
         let path = self.opened.book.below(&published.trace);
-        let (samples, meta) = extract::read(&path)?;
-        self.heard(&samples)?;
-        self.measured_in(&samples, &meta).map(Some)
+        let trace = extract::read(&path)?;
+        self.heard(&trace.samples)?;
+        self.measured_in(&trace.samples, &trace.told.meta).map(Some)
     }
 
     fn measured_in(&self, samples: &[Sample], meta: &Meta) -> anyhow::Result<PourRow> {
@@ -401,14 +414,23 @@ fn says(opened: &Opened, session: &Session, told: &Told) -> anyhow::Result<Vec<S
             )];
             if let Some(id) = before.flask.as_deref().and_then(|f| f.parse().ok()) {
                 let flask = opened.records.flask(id)?;
-                if flask.confirmed && flask.pour.is_some() {
+                if flask.pour.is_none() {
+                    let label = &flask.card.label;
                     lines.push(format!(
-                        "flask {} was confirmed for it and stays out of the evidence",
-                        flask.card.label
+                        "flask {label} was its flask and is free again; --at TIME --flask {label} \
+                         matches it to the pour that filled it"
                     ));
                 }
             }
             lines
+        }
+        Told::Filled { pour, label } => {
+            let now = opened.records.pour(*pour)?;
+            vec![format!(
+                "pour {} of {name}, {}, filled flask {label}",
+                now.row.number,
+                figure(&now.row)
+            )]
         }
         Told::TakenBack { pour, before } => {
             let now = opened.records.pour(*pour)?;

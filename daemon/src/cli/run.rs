@@ -2,9 +2,6 @@
 
 use std::sync::Arc;
 
-use analysis::burnout::courses_of;
-use analysis::pour::extract as extract_pours;
-use analysis::pour::extract::measure;
 use anyhow::{Context, anyhow};
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
@@ -12,7 +9,6 @@ use tracing::info;
 use uuid::Uuid;
 
 use super::open::load;
-use super::record_pour::hand_mark;
 use super::{BookArg, extract, out};
 use crate::book::Book;
 use crate::clock::SystemClock;
@@ -21,7 +17,9 @@ use crate::journal::{Close, Entry, JournalReader};
 use crate::publish::publish;
 use crate::records::Records;
 use crate::service::{Service, ServiceSetup};
+use crate::session::anew::by_hand;
 use crate::session::jobs::{PublishedSession, limit_memory};
+use crate::session::trace_rows::rows_of;
 use crate::storage::{RealDisk, Storage};
 
 /// Log the bench until told to stop.
@@ -145,17 +143,10 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
     })?;
     let close = newest.ok_or_else(|| anyhow!("the journal has no close of {}", args.session))?;
     let published = publish(&storage, id, &close)?;
-    let (samples, meta) = extract::read(&book.below(&published.path))?;
-    let found = extract_pours(&samples, &meta);
-    let by_hand = records
-        .hand_pours_of_session(args.session)?
-        .into_iter()
-        .filter_map(|said| {
-            let row = measure(&samples, &meta, hand_mark(said.poured_at?))?;
-            Some((said.pour, row))
-        })
-        .collect();
-    let kilns = courses_of(&samples);
+    let trace = extract::read(&book.below(&published.path))?;
+    let found = rows_of(&trace.samples, &trace.told);
+    let said = records.hand_pours_of_session(args.session)?;
+    let by_hand = by_hand(&trace.samples, &trace.told, &said);
     out::json_lines(&[PublishedSession {
         lost: published
             .holes
@@ -170,6 +161,5 @@ pub fn publish_session(args: &PublishArgs) -> anyhow::Result<()> {
         moved: published.moved,
         found,
         by_hand,
-        kilns,
     }])
 }

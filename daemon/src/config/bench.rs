@@ -55,6 +55,9 @@ pub struct Machine {
     /// Less cover gas than this is none, L/min: graphite is bare, and a pour has lost its cover.
     /// Default: 1.
     pub gas_least_l_min: f64,
+    /// How long a flask may stand between kiln and pour before it says nothing about the pour
+    /// temperature, s. Default: 240, as [`analysis::upkeep::fault::LONGEST_OUT_S`] reasons.
+    pub transfer_most_s: Option<f64>,
     /// What is heard of it. Default: nothing, for a machine with imported records only.
     pub channels: Vec<Heard>,
 }
@@ -152,6 +155,7 @@ pub(super) fn read_machines(
         let pump_down_volume_l = volume("pump_down_volume_l");
         let chamber_volume_l = volume("chamber_volume_l");
         let gas_least_l_min = table.number_in("gas_least_l_min", 0.01, 1000.0, "L/min");
+        let transfer_most_s = table.number_in("transfer_most_s", 10.0, 3_600.0, "s");
         let good_pull_share = table.number_in("good_pull_share", 0.05, 1.0, "");
         let channels = channel::read_all(&table, Owner::Machine, ambient_kpa, topics);
         table.finish();
@@ -162,6 +166,7 @@ pub(super) fn read_machines(
                 pump_down_volume_l,
                 chamber_volume_l,
                 good_pull_share: good_pull_share.map_or(0.6, |n| n.value),
+                transfer_most_s: transfer_most_s.map(|n| n.value),
                 gas_least_l_min: gas_least_l_min.map_or(LEAST_GAS_L_MIN, |n| n.value),
                 channels,
             });

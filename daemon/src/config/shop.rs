@@ -24,6 +24,9 @@ pub struct Shop {
     /// Height above the sea, m; the standard atmosphere there stands in for a barometer.
     /// Default: 0.
     pub altitude_m: f64,
+    /// `room_m3`: the room that the cover gas goes into, m³, for what is said of its oxygen.
+    /// Default: unknown; then nothing is said.
+    pub room_m3: Option<f64>,
     /// `units`: the family of units that people see. Default: metric.
     pub units: Scheme,
     /// The unit of each quantity that people see: those of `units`, except where `[shop.show]`
@@ -79,6 +82,7 @@ pub(super) fn read(table: &Table<'_>) -> Option<Shop> {
             )
             .map(|n| n.value),
     };
+    let room_m3 = table.number_in("room_m3", 1.0, 100_000.0, "m³");
     let units = match table.text("units", "metric") {
         None => Some(Scheme::default()),
         Some(word) => match word.value.as_str() {
@@ -103,6 +107,7 @@ pub(super) fn read(table: &Table<'_>) -> Option<Shop> {
         time_zone_name,
         time_zone,
         altitude_m: altitude_m?,
+        room_m3: room_m3.map(|n| n.value),
         units: units?,
         shown_in,
     })

@@ -2,6 +2,7 @@
 //! answered, brought to the present version by numbered migrations, and never touched when a
 //! newer pourbook wrote it.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -211,6 +212,38 @@ impl Records {
              ON CONFLICT DO NOTHING",
             params![name, now.0, by],
         )? > 0)
+    }
+
+    /// Says how long a flask may stand between kiln and a machine's pour, s; none: as long as
+    /// pourbook thinks usual.
+    ///
+    /// # Errors
+    /// [`RecordError::Invalid`] for a time that is not positive.
+    pub fn set_transfer_most(&mut self, machine: &str, seconds: Option<f64>) -> Result<()> {
+        if seconds.is_some_and(|s| !(s > 0.0 && s.is_finite())) {
+            return Err(RecordError::invalid(
+                "transfer_most_s",
+                "must be more than 0",
+            ));
+        }
+        self.db.execute(
+            "UPDATE machines SET transfer_most_s = ?2
+             WHERE name = ?1 AND transfer_most_s IS NOT ?2",
+            params![machine, seconds],
+        )?;
+        Ok(())
+    }
+
+    /// By machine, how long a flask may stand between kiln and pour, s, where the shop has said.
+    ///
+    /// # Errors
+    /// When SQLite fails.
+    pub fn transfers_most(&self) -> Result<BTreeMap<String, f64>> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT name, transfer_most_s FROM machines WHERE transfer_most_s IS NOT NULL",
+        )?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
 
     /// Takes a machine back that nothing in the records refers to; says whether it did. For what

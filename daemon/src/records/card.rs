@@ -1,5 +1,6 @@
 //! What a flask card says, and which cards cannot be true.
 
+use analysis::burnout::Told;
 use analysis::pour::FlaskSize;
 use analysis::time::Micros;
 use jiff::civil::Date;
@@ -49,6 +50,8 @@ pub struct FlaskCard {
     pub kiln_in_at: Option<Micros>,
     /// When it came out.
     pub kiln_out_at: Option<Micros>,
+    /// Whether that is a tap as it came out, and no time written down to the minute.
+    pub kiln_out_tapped: bool,
     /// The kiln's set point before casting, °C.
     pub kiln_set_c: Option<f64>,
     /// Soak at that set point, min.
@@ -105,6 +108,7 @@ impl FlaskCard {
             shelf: None,
             kiln_in_at: None,
             kiln_out_at: None,
+            kiln_out_tapped: false,
             kiln_set_c: None,
             soak_min: None,
             trial_arm: None,
@@ -112,6 +116,16 @@ impl FlaskCard {
             programme: None,
             lines: vec![FlaskLine::default()],
         }
+    }
+
+    /// When it left the kiln, as somebody says.
+    pub fn out_of_kiln(&self) -> Option<Told> {
+        let told = if self.kiln_out_tapped {
+            Told::Tapped
+        } else {
+            Told::Written
+        };
+        self.kiln_out_at.map(told)
     }
 
     /// The section of the flask: that of its lines, `mixed` when they differ.

@@ -93,6 +93,7 @@ impl Records {
         now: Micros,
     ) -> Result<Vec<Uuid>> {
         self.session(session)?;
+        let longest_out_s = self.transfers_most()?;
         let tx = self.write()?;
         replace_pulls(&tx, session, pulls)?;
         let held = held_pours(&tx, session)?;
@@ -108,6 +109,7 @@ impl Records {
                 &id,
                 row,
                 held.is_some_and(|h| h.by_hand.is_some()),
+                longest_out_s.get(&row.machine).copied(),
             )?;
             ids.push(super::book::read_id("pours.id", &id)?);
         }
@@ -185,6 +187,7 @@ fn write_pour(
     id: &str,
     row: &PourRow,
     by_hand: bool,
+    longest_out_s: Option<f64>,
 ) -> Result<()> {
     let found_by = if by_hand {
         "hand"
@@ -209,7 +212,7 @@ fn write_pour(
                 .map_or(Value::Null, |n| Value::from(i64::from(n))),
         ),
         ("quality", Value::from(row.quality.join(" "))),
-        ("faults", Value::from(judged(row).join(" "))),
+        ("faults", Value::from(judged(row, longest_out_s).join(" "))),
         ("gone_at", Value::Null),
     ];
     for (name, get, _) in MEASURES {

@@ -49,7 +49,7 @@ pub struct Waiting {
     pub lines: u32,
 }
 
-const COLUMNS: [&str; 23] = [
+const COLUMNS: [&str; 24] = [
     "label",
     "day",
     "session",
@@ -73,7 +73,11 @@ const COLUMNS: [&str; 23] = [
     "trial_arm",
     "note",
     "programme",
+    "kiln_out_by",
 ];
+
+/// The word for a tap in `kiln_out_by`.
+const TAP: &str = "tap";
 
 struct Raw {
     id: String,
@@ -106,18 +110,19 @@ fn raw(row: &Row<'_>) -> rusqlite::Result<Raw> {
     card.trial_arm = row.get(20)?;
     card.note = row.get(21)?;
     card.programme = row.get(22)?;
+    card.kiln_out_tapped = row.get::<_, String>(23)? == TAP;
     Ok(Raw {
         day: row.get(1)?,
         session: row.get(2)?,
-        id: row.get(23)?,
-        pour: row.get(26)?,
+        id: row.get(24)?,
+        pour: row.get(27)?,
         flask: StoredFlask {
             id: Uuid::nil(),
             card,
-            imported: row.get(24)?,
-            added_at: Micros(row.get(25)?),
+            imported: row.get(25)?,
+            added_at: Micros(row.get(26)?),
             pour: None,
-            confirmed: row.get::<_, Option<i64>>(27)?.is_some(),
+            confirmed: row.get::<_, Option<i64>>(28)?.is_some(),
         },
     })
 }
@@ -450,6 +455,7 @@ fn card_values(card: &FlaskCard) -> Vec<Box<dyn rusqlite::ToSql>> {
         Box::new(card.trial_arm.clone()),
         Box::new(card.note.clone()),
         Box::new(card.programme.clone()),
+        Box::new(if card.kiln_out_tapped { TAP } else { "card" }),
     ]
 }
 

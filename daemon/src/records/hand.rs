@@ -12,6 +12,7 @@ use uuid::Uuid;
 use super::book::{Records, read_id};
 use super::error::{RecordError, Result};
 use super::extraction::renumber;
+use super::matching;
 use super::pours::keep;
 
 /// A word by hand as it stands now.
@@ -198,6 +199,7 @@ impl Records {
         )?;
         if held.struck {
             keep(&tx, pour, "poured", word(false), word(true), note, now)?;
+            matching::restore_struck(&tx, pour, now)?;
         }
         let was = Some(held.row.at.rfc3339_ms());
         let becomes = Some(said.at.rfc3339_ms());
@@ -206,7 +208,8 @@ impl Records {
         Ok(())
     }
 
-    /// Says that what was found is no pour.
+    /// Says that what was found is no pour. The flask that it was matched to, confirmed or not,
+    /// is free for the pour that really filled it; that it was matched is kept.
     ///
     /// # Errors
     /// [`RecordError::NotFound`].
@@ -233,6 +236,7 @@ impl Records {
             )?;
         }
         keep(&tx, pour, "poured", word(true), word(false), note, now)?;
+        matching::end_struck(&tx, pour, now)?;
         tx.commit()?;
         Ok(())
     }
@@ -250,8 +254,14 @@ impl Records {
         let tx = self.write()?;
         forget(&tx, pour)?;
         match (before.poured_at, before.found_at) {
-            (None, _) => keep(&tx, pour, "poured", word(false), word(true), note, now)?,
-            (Some(_), None) => keep(&tx, pour, "poured", word(true), word(false), note, now)?,
+            (None, _) => {
+                keep(&tx, pour, "poured", word(false), word(true), note, now)?;
+                matching::restore_struck(&tx, pour, now)?;
+            }
+            (Some(_), None) => {
+                keep(&tx, pour, "poured", word(true), word(false), note, now)?;
+                matching::end_struck(&tx, pour, now)?;
+            }
             (Some(at), Some(found)) => {
                 let (was, becomes) = (Some(at.rfc3339_ms()), Some(found.rfc3339_ms()));
                 keep(&tx, pour, "poured_at", was, becomes, note, now)?;

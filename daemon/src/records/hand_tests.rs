@@ -174,6 +174,55 @@ fn a_pour_that_was_none_stays_out_and_the_next_one_takes_its_flask() {
     assert!(!bench.records.unsay_pour(stir.id, None, OPENED).unwrap());
 }
 
+/// Flask A was confirmed for what turned out to be a stir: the pour that was missed gets it, and
+/// what had been said of it can still be read.
+#[test]
+fn a_flask_confirmed_for_a_struck_pour_is_free_for_the_one_that_filled_it() {
+    let mut bench = Bench::new(&[(10.0, 955.0), (20.0, 970.0)]);
+    let (stir, other) = (bench.pours()[0].clone(), bench.pours()[1].clone());
+    let flask: Uuid = stir.row.flask.as_deref().unwrap().parse().unwrap();
+    for pour in [&stir, &other] {
+        bench.records.confirm_match(pour.id, OPENED).unwrap();
+    }
+    bench.records.strike_pour(stir.id, None, OPENED).unwrap();
+    bench.settled();
+    assert_eq!(bench.records.flask(flask).unwrap().pour, None);
+    let real = bench
+        .records
+        .add_pour_by_hand(bench.session, &said(13.0, 962.0), OPENED)
+        .unwrap();
+    bench.settled();
+    let held = bench.records.flask(flask).unwrap();
+    assert_eq!((held.pour, held.confirmed), (Some(real), false));
+    bench.records.match_pour(real, flask, OPENED).unwrap();
+    assert!(bench.records.flask(flask).unwrap().confirmed);
+    let history = bench.records.matches_of_flask(flask).unwrap();
+    let why = &history[0].ended.as_ref().unwrap().1;
+    assert_eq!(
+        (history[0].pour, why.as_str()),
+        (stir.id, "the pour was struck out by hand")
+    );
+    assert!(history[0].confirmed.is_some());
+    // The word taken back, the flask stays where a person put it since.
+    bench.records.unsay_pour(stir.id, None, OPENED).unwrap();
+    bench.settled();
+    assert_eq!(bench.records.flask(flask).unwrap().pour, Some(real));
+}
+
+#[test]
+fn a_pour_struck_by_mistake_gets_its_confirmed_flask_back() {
+    let mut bench = Bench::new(&[(10.0, 955.0), (20.0, 970.0)]);
+    let first = bench.pours()[0].clone();
+    bench.records.confirm_match(first.id, OPENED).unwrap();
+    bench.records.strike_pour(first.id, None, OPENED).unwrap();
+    bench.settled();
+    bench.records.unsay_pour(first.id, None, OPENED).unwrap();
+    bench.settled();
+    let again = &bench.pours()[0];
+    assert_eq!((again.id, &again.row.flask), (first.id, &first.row.flask));
+    assert!(again.confirmed);
+}
+
 #[test]
 fn a_missed_pour_is_added_measured_anew_and_taken_back() {
     let mut bench = Bench::new(&[(20.0, 970.0)]);

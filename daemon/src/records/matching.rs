@@ -31,6 +31,8 @@ pub struct Match {
 /// What ends an unconfirmed match when the order of things has become another.
 const NEW_ORDER: &str = "pours and cards are in another order now";
 const UNMATCHED: &str = "unmatched by hand";
+/// What ends the match of a pour that was none.
+const STRUCK: &str = "the pour was struck out by hand";
 
 impl Records {
     /// Matches a pour to a flask by hand, which is also its confirmation. Matches that either of
@@ -188,13 +190,15 @@ impl Records {
                 "INSERT INTO matches (pour, flask, made_at, made_by) VALUES (?1, ?2, ?3, 'order')",
                 params![pour.to_string(), flask.to_string(), now.0],
             )?;
-            // A card that was inspected before its pour was found needs no tap as well.
+            // A card that was inspected before its pour was found needs no tap as well; but one
+            // whose pour was struck out was inspected as another pour's, and asks a person.
             let inspected = tx
                 .prepare_cached(
                     "SELECT 1 FROM inspections i JOIN flask_lines l ON l.id = i.line
-                     WHERE l.flask = ?1",
+                     WHERE l.flask = ?1 AND NOT EXISTS (SELECT 1 FROM matches
+                         WHERE flask = ?1 AND confirmed_at IS NOT NULL AND ended_why = ?2)",
                 )?
-                .exists([flask.to_string()])?;
+                .exists([flask.to_string(), STRUCK.to_owned()])?;
             if inspected {
                 confirm(&tx, "pour", *pour, ConfirmedBy::Inspection, now)?;
             }
@@ -270,6 +274,46 @@ pub(crate) fn confirm(
              WHERE {column} = ?1 AND ended_at IS NULL AND confirmed_at IS NULL"
         ),
         params![id.to_string(), now.0, by],
+    )?;
+    Ok(())
+}
+
+/// Frees the flask of a pour that was struck out.
+pub(super) fn end_struck(tx: &Transaction<'_>, pour: Uuid, now: Micros) -> Result<()> {
+    tx.execute(
+        "UPDATE matches SET ended_at = ?2, ended_why = ?3 WHERE pour = ?1 AND ended_at IS NULL",
+        params![pour.to_string(), now.0, STRUCK],
+    )?;
+    Ok(())
+}
+
+/// Gives a pour that counts again the confirmed flask that it had when it was struck out, unless
+/// either has found another since. A match that was only a guess is left to the order.
+pub(super) fn restore_struck(tx: &Transaction<'_>, pour: Uuid, now: Micros) -> Result<()> {
+    let had: Option<(i64, String)> = tx
+        .query_row(
+            "SELECT m.id, m.flask FROM matches m
+             WHERE m.id = (SELECT max(id) FROM matches WHERE pour = ?1)
+               AND m.ended_why = ?2 AND m.confirmed_at IS NOT NULL
+               AND NOT EXISTS (SELECT 1 FROM matches o
+                               WHERE o.flask = m.flask AND o.ended_at IS NULL
+                               AND (o.confirmed_at IS NOT NULL OR o.made_by = 'hand'))",
+            params![pour.to_string(), STRUCK],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .optional()?;
+    let Some((had, flask)) = had else {
+        return Ok(());
+    };
+    // A guess made meanwhile yields to it.
+    tx.execute(
+        "UPDATE matches SET ended_at = ?2, ended_why = ?3 WHERE flask = ?1 AND ended_at IS NULL",
+        params![flask, now.0, NEW_ORDER],
+    )?;
+    tx.execute(
+        "INSERT INTO matches (pour, flask, made_at, made_by, confirmed_at, confirmed_by)
+         SELECT pour, flask, ?2, made_by, ?2, confirmed_by FROM matches WHERE id = ?1",
+        params![had, now.0],
     )?;
     Ok(())
 }

@@ -8,6 +8,7 @@ use analysis::pour::assemble::bare_pour;
 use analysis::pour::rows::{FlaskTemperatureFrom, FoundBy, PourRow, PullRow, Verdict};
 use analysis::time::Micros;
 use analysis::upkeep::Fault;
+use analysis::upkeep::fault::LONGEST_OUT_S;
 use rusqlite::{OptionalExtension, Row, Transaction, params};
 use uuid::Uuid;
 
@@ -226,6 +227,7 @@ impl Records {
         let session = filter.session.map(|s| s.to_string());
         let [since, until] = range(filter.since, filter.until);
         let scope = "p.poured_at >= ?1 AND p.poured_at < ?2 AND (?3 IS NULL OR p.session = ?3)";
+        let longest_out_s = self.transfers_most()?;
         let mut corrections = self.corrections_where(scope, since, until, session.as_deref())?;
         let measures: String = MEASURES
             .iter()
@@ -259,9 +261,7 @@ impl Records {
             }
             pour.row.flask_temperature_from =
                 from.as_deref().map(flask_temperature_from).transpose()?;
-            if !pour.corrected.is_empty() {
-                pour.row.faults = judged(&pour.row);
-            }
+            pour.row.faults = judged(&pour.row, longest_out_s.get(&pour.row.machine).copied());
             if filter.with_struck || !(pour.struck || pour.gone_at.is_some()) {
                 pours.push(pour);
             }
@@ -485,11 +485,15 @@ impl Records {
     }
 }
 
-/// A pour's faults by its figures as they now stand. What was weighed in is not among them, so
-/// a charge that was found short stays so.
-pub(crate) fn judged(row: &PourRow) -> Vec<String> {
+/// A pour's faults by its figures as they now stand, and by how long its machine's flasks may
+/// stand out of the kiln, s. What was weighed in is not among them, so a charge that was found
+/// short stays so; as does what a later version knows and this one does not.
+pub(crate) fn judged(row: &PourRow, longest_out_s: Option<f64>) -> Vec<String> {
     let short = row.faults.iter().any(|f| f == Fault::ShortCharge.code());
-    Fault::of(row, short)
+    let mut faults = Fault::of(row, short, longest_out_s.unwrap_or(LONGEST_OUT_S));
+    let unknown = row.faults.iter().filter(|f| Fault::from_code(f).is_none());
+    faults.extend(unknown.cloned());
+    faults
 }
 
 fn correction(row: &Row<'_>, first: usize) -> rusqlite::Result<Correction> {

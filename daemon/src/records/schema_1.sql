@@ -12,9 +12,10 @@ CREATE TABLE book (
 ) STRICT;
 
 CREATE TABLE machines (
-  name     TEXT PRIMARY KEY CHECK (name <> ''),
-  added_at INTEGER NOT NULL,
-  added_by TEXT NOT NULL CHECK (added_by IN ('configuration', 'import', 'hand'))
+  name            TEXT PRIMARY KEY CHECK (name <> ''),
+  added_at        INTEGER NOT NULL,
+  added_by        TEXT NOT NULL CHECK (added_by IN ('configuration', 'import', 'hand')),
+  transfer_most_s REAL CHECK (transfer_most_s > 0)
 ) STRICT;
 
 CREATE TABLE kilns (
@@ -166,6 +167,7 @@ CREATE TABLE flasks (
   shelf            TEXT,
   kiln_in_at       INTEGER,
   kiln_out_at      INTEGER CHECK (kiln_out_at >= kiln_in_at),
+  kiln_out_by      TEXT NOT NULL DEFAULT 'card' CHECK (kiln_out_by IN ('card', 'tap')),
   kiln_set_c       REAL CHECK (kiln_set_c > -273.15),
   soak_min         REAL CHECK (soak_min >= 0),
   trial_arm        TEXT,

@@ -31,6 +31,7 @@ use crate::session::kilns::Kilns;
 use crate::session::live::Live;
 use crate::session::metadata::{metadata, setup};
 use crate::session::say::STALE_ADVICE_S;
+use crate::session::trace_rows::kiln_rows;
 use crate::session::{retire, settle};
 
 /// How often time is looked at when nothing comes.
@@ -356,7 +357,7 @@ impl Bench {
         let Some(session) = self.machines.get(machine).and_then(|m| m.lives.get(&id)) else {
             return Ok(());
         };
-        let rows = session.live.rows(&session.name, machine);
+        let mut rows = session.live.rows(&session.name, machine);
         if rows.is_empty() {
             return Ok(());
         }
@@ -364,13 +365,18 @@ impl Bench {
             &self.setup.board,
             rows.iter().rev().find_map(|row| match row {
                 analysis::pour::Row::Pour(pour) => Some(pour),
-                analysis::pour::Row::Pull(_) | analysis::pour::Row::Upkeep(_) => None,
+                _ => None,
             }),
         ) {
             board.pour(machine, pour);
         }
-        let kilns = session.live.kilns();
-        self.setup.records.put_kiln_courses(id, &kilns)?;
+        let kilns = self.setup.records.kilns_of_session(id)?;
+        rows.extend(kiln_rows(
+            session.live.kilns(),
+            &session.name,
+            machine,
+            &kilns,
+        ));
         settle::settle(&mut self.setup.records, id, None, rows, now)?;
         let opened = self.setup.records.session(id)?.opened_at;
         settle::assemble_machine(
@@ -630,7 +636,6 @@ impl Bench {
             .iter()
             .filter(|r| matches!(r, analysis::pour::Row::Pour(_)))
             .count();
-        records.put_kiln_courses(close.session, &published.kilns)?;
         settle::settle(
             records,
             close.session,

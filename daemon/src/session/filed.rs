@@ -5,8 +5,6 @@
 
 use std::sync::Arc;
 
-use analysis::burnout::courses_of;
-use analysis::pour::extract;
 use analysis::sample::{Quality, Sample};
 use analysis::time::Micros;
 use analysis::trace::{TraceError, TraceWriter};
@@ -20,8 +18,9 @@ use crate::place::Place;
 use crate::records::sessions::{NewSession, Published};
 use crate::records::{RecordError, Records};
 use crate::session::keeper::{Keeper, KeeperSetup, Rules};
-use crate::session::metadata::{meta, metadata};
+use crate::session::metadata::metadata;
 use crate::session::settle;
+use crate::session::trace_rows::{rows_of, told};
 use crate::storage::{Storage, StorageError, replace_file};
 
 /// Why readings could not be filed.
@@ -136,8 +135,7 @@ pub fn file_readings(
             plan.to,
             Some(&published),
         )?;
-        let found = extract(&samples, &meta(&about, &name));
-        records.put_kiln_courses(plan.id, &courses_of(&samples))?;
+        let found = rows_of(&samples, &told(&about, &name));
         settle::settle(records, plan.id, Some(sha256), found, now)?;
         filed.push(Filed {
             id: plan.id,

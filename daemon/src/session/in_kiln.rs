@@ -89,7 +89,7 @@ pub(super) fn in_kiln(
             ..InKiln::default()
         });
     }
-    let Some(left) = withdrawal(&heard.courses, number, card.kiln_out_at, pour.at) else {
+    let Some(left) = withdrawal(&heard.courses, number, card.out_of_kiln(), pour.at) else {
         return Ok(InKiln {
             out_at: card.kiln_out_at,
             ..InKiln::default()

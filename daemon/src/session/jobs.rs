@@ -7,7 +7,6 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::thread::JoinHandle;
 
-use analysis::burnout::KilnRow;
 use analysis::pour::{PourRow, Row};
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
@@ -41,13 +40,11 @@ pub struct PublishedSession {
     pub lost: u64,
     /// Readings whose time was moved because the clock was set later.
     pub moved: u64,
-    /// Pulls and pours found in it.
+    /// Pulls and pours found in it, its upkeep and its kilns.
     pub found: Vec<Row>,
     /// What it shows where people said that metal left, by the pour's identity.
     #[serde(default)]
     pub by_hand: Vec<(Uuid, PourRow)>,
-    /// Its kilns in few corners.
-    pub kilns: Vec<KilnRow>,
 }
 
 /// What came of a job.

@@ -59,18 +59,10 @@ struct Brought {
 
 impl Kilns {
     pub fn new(config: &Config) -> Kilns {
-        let by_name = config.kilns.iter().map(|kiln| {
-            let bench = KilnBench {
-                follower: follower(config, &kiln.name),
-                watermark: Watermark::new(),
-                late: false,
-                anew_at: Micros(i64::MIN),
-                cards_at: None,
-                kept_at: None,
-                gathered: Vec::new(),
-            };
-            (Arc::clone(&kiln.name), bench)
-        });
+        let by_name = config
+            .kilns
+            .iter()
+            .map(|kiln| (Arc::clone(&kiln.name), KilnBench::new(config, &kiln.name)));
         Kilns {
             by_name: by_name.collect(),
         }
@@ -107,6 +99,21 @@ fn follower(config: &Config, name: &str) -> Follower {
     Follower::new(setup)
 }
 
+/// The burnouts in a kiln's samples, oldest first, as they would have been followed; the kiln's
+/// channels are numbered 0.
+///
+/// # Errors
+/// When the records refuse.
+pub(crate) fn followed(
+    config: &Config,
+    records: &Records,
+    name: &str,
+    samples: Vec<Sample>,
+) -> anyhow::Result<Vec<BurnoutRow>> {
+    let mut kiln = KilnBench::new(config, name);
+    Ok(kiln.follow_anew(name, samples, config, records)?.keep)
+}
+
 /// The kiln's name and the sample, if the reading is a kiln's.
 fn kiln_sample(reading: &Reading) -> Option<(&Arc<str>, Sample)> {
     let Place::Kiln(name) = &reading.place else {
@@ -124,6 +131,18 @@ fn kiln_sample(reading: &Reading) -> Option<(&Arc<str>, Sample)> {
 }
 
 impl KilnBench {
+    fn new(config: &Config, name: &str) -> KilnBench {
+        KilnBench {
+            follower: follower(config, name),
+            watermark: Watermark::new(),
+            late: false,
+            anew_at: Micros(i64::MIN),
+            cards_at: None,
+            kept_at: None,
+            gathered: Vec::new(),
+        }
+    }
+
     /// Takes a sample that is in order.
     fn take(
         &mut self,
@@ -192,7 +211,7 @@ impl KilnBench {
 
 /// What a kiln should run at `at`: the programme that the cards of its load name, else its own,
 /// ending at the set point that they agree on.
-fn programme_of(
+pub(crate) fn programme_of(
     config: &Config,
     records: &Records,
     kiln: &str,

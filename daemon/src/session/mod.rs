@@ -1,13 +1,14 @@
 //! Sessions: when one opens and closes, what of the journal it claims, and how its trace, its
 //! pours and its records come about.
 
+pub mod anew;
 pub mod bench;
 pub mod filed;
 mod in_kiln;
 pub mod jobs;
 pub mod keeper;
 mod kiln_heat;
-mod kilns;
+pub(crate) mod kilns;
 pub mod live;
 pub mod metadata;
 mod needed;
@@ -16,5 +17,6 @@ pub mod retire;
 mod say;
 mod say_kiln;
 pub mod settle;
+pub mod trace_rows;
 
 pub use keeper::{ClosePlan, Keeper, KeeperSetup, OpenSession, Rules, Step, Window};

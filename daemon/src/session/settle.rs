@@ -6,12 +6,12 @@ use std::collections::BTreeMap;
 
 use analysis::alloy::Alloys;
 use analysis::gas::cylinder::Cylinder;
-use analysis::pour::assemble::{Card, Context, Correction, GasketChange, Target, assemble};
+use analysis::pour::assemble::{Card, Context, Correction, Target, assemble};
 use analysis::pour::correction::corrected;
 use analysis::pour::usual::{self, Usuals};
 use analysis::pour::{PourRow, PullRow, Row};
 use analysis::time::Micros;
-use analysis::upkeep::PartChange;
+use analysis::upkeep::{Part, PartChange};
 use uuid::Uuid;
 
 use crate::config::Config;
@@ -22,7 +22,7 @@ use crate::records::{Records, Result};
 use crate::session::in_kiln::{SessionKilns, in_kiln, kilns_since, note_doors};
 
 /// A cylinder is taken to be as warm as the room whose air its gas flows into, °C; that cancels.
-const ROOM_C: f64 = 20.0;
+pub(crate) const ROOM_C: f64 = 20.0;
 /// Version of the detector and its measures. Rows found by another version are found anew.
 pub const EXTRACTOR: &str = env!("CARGO_PKG_VERSION");
 
@@ -39,13 +39,39 @@ pub fn settle(
     rows: Vec<Row>,
     now: Micros,
 ) -> Result<()> {
+    let rows = keep_found(records, session, trace_sha256, rows)?;
+    lay_hand_over(records, session, rows, now)
+}
+
+/// Keeps what the extractor found in a session's trace beside the pours and pulls that the
+/// records show, for the step that assembles them. Gives the rows back but for the kilns', which
+/// are kept apart: they are wanted for a card that is filled in late, and no reading of a
+/// machine's years should have to pass them.
+///
+/// # Errors
+/// When the records refuse.
+pub fn keep_found(
+    records: &mut Records,
+    session: Uuid,
+    trace_sha256: Option<String>,
+    rows: Vec<Row>,
+) -> Result<Vec<Row>> {
+    let mut kilns = Vec::new();
+    let mut others = Vec::new();
+    for row in rows {
+        match row {
+            Row::Kiln(kiln) => kilns.push(kiln.heard),
+            other => others.push(other),
+        }
+    }
+    records.put_kiln_courses(session, &kilns)?;
     records.put_features(&Features {
         session,
         trace_sha256,
         extractor: EXTRACTOR.to_owned(),
-        rows: rows.clone(),
+        rows: others.clone(),
     })?;
-    lay_hand_over(records, session, rows, now)
+    Ok(others)
 }
 
 /// Takes into the records what was said by hand since a session was settled.
@@ -87,7 +113,8 @@ pub fn assemble_machine(
 ) -> Result<()> {
     let write_from = since.plus_seconds(-LONGEST_SESSION_S);
     let kilns = kilns_since(records, write_from)?;
-    let context = context(records, config, machine, write_from, &kilns)?;
+    let changes = part_changes(records, config, machine)?;
+    let context = context(records, config, machine, changes, write_from, &kilns)?;
     let last_change = |part| {
         context
             .part_changes
@@ -97,9 +124,9 @@ pub fn assemble_machine(
             .max()
     };
     // Without a change of gasket the machine's usual pull is that of its first pulls of all.
-    let read_from = match last_change(analysis::upkeep::Part::Gasket) {
+    let read_from = match last_change(Part::Gasket) {
         None => Micros(i64::MIN),
-        Some(_) => analysis::upkeep::Part::ALL
+        Some(_) => Part::ALL
             .into_iter()
             .filter_map(last_change)
             .min()
@@ -110,10 +137,15 @@ pub fn assemble_machine(
     for session in records.sessions(Some(write_from), None)? {
         sessions.insert(session.name, session.id);
     }
+    // A session in which nothing is found any more loses what was found in it before.
+    let mut by_session: BTreeMap<Uuid, Vec<Row>> = features
+        .iter()
+        .filter(|f| sessions.values().any(|id| *id == f.session))
+        .map(|f| (f.session, Vec::new()))
+        .collect();
     let mut rows: Vec<Row> = features.into_iter().flat_map(|f| f.rows).collect();
     note_doors(&mut rows, &kilns);
     let rows = assemble(rows, &context);
-    let mut by_session: BTreeMap<Uuid, Vec<Row>> = BTreeMap::new();
     for row in rows {
         if let Some(id) = sessions.get(row.session()) {
             by_session.entry(*id).or_default().push(row);
@@ -132,25 +164,22 @@ pub fn assemble_machine(
 /// # Errors
 /// When the records refuse.
 pub fn usuals(records: &Records, config: &Config, machine: &str, now: Micros) -> Result<Usuals> {
-    let changed = records
-        .part_changes()?
-        .into_iter()
-        .map(|(_, c)| c)
-        .filter(|c| {
-            c.part == crate::records::words::Part::Gasket && c.machine.as_deref() == Some(machine)
-        })
+    let changes = part_changes(records, config, machine)?;
+    let changed = changes
+        .iter()
+        .filter(|c| c.part == Part::Gasket && c.at <= now)
         .map(|c| c.at)
-        .filter(|at| *at <= now)
         .max();
     let from = changed.map_or(Micros(i64::MIN), |at| at.plus_seconds(-LONGEST_SESSION_S));
-    let context = context(records, config, machine, from, &kilns_since(records, from)?)?;
+    let kilns = kilns_since(records, from)?;
+    let context = context(records, config, machine, changes, from, &kilns)?;
     let rows = records.features_of(machine, from)?;
     let rows = assemble(rows.into_iter().flat_map(|f| f.rows).collect(), &context);
     Ok(usual::usuals(&rows, &context, machine, now))
 }
 
-/// Pulls and pours apart, each in the order given. A session's upkeep has done its work once it
-/// was assembled.
+/// Pulls and pours apart, each in the order given. A session's upkeep and kilns have done their
+/// work once it was assembled.
 pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
     let mut pulls = Vec::new();
     let mut pours = Vec::new();
@@ -158,22 +187,16 @@ pub fn apart(rows: Vec<Row>) -> (Vec<PullRow>, Vec<PourRow>) {
         match row {
             Row::Pull(pull) => pulls.push(pull),
             Row::Pour(pour) => pours.push(pour),
-            Row::Upkeep(_) => {}
+            Row::Upkeep(_) | Row::Kiln(_) => {}
         }
     }
     (pulls, pours)
 }
 
-/// What spans sessions, with the cards of pours from `since` on.
-fn context(
-    records: &Records,
-    config: &Config,
-    machine: &str,
-    since: Micros,
-    kilns: &BTreeMap<String, SessionKilns>,
-) -> Result<Context> {
+/// The changes of a machine's parts, as the step that assembles pours takes them.
+fn part_changes(records: &Records, config: &Config, machine: &str) -> Result<Vec<PartChange>> {
     let air_kpa = config.shop.ambient_kpa();
-    let part_changes: Vec<PartChange> = records
+    Ok(records
         .part_changes()?
         .into_iter()
         .map(|(_, change)| change)
@@ -188,15 +211,18 @@ fn context(
                 full.content_l(0.0, air_kpa, ROOM_C)
             }),
         })
-        .collect();
-    let gasket_changes = part_changes
-        .iter()
-        .filter(|c| c.part == analysis::upkeep::Part::Gasket)
-        .map(|c| GasketChange {
-            machine: machine.to_owned(),
-            at: c.at,
-        })
-        .collect();
+        .collect())
+}
+
+/// What spans sessions, with the cards of pours from `since` on.
+fn context(
+    records: &Records,
+    config: &Config,
+    machine: &str,
+    part_changes: Vec<PartChange>,
+    since: Micros,
+    kilns: &BTreeMap<String, SessionKilns>,
+) -> Result<Context> {
     let targets = records
         .targets()?
         .into_iter()
@@ -260,11 +286,11 @@ fn context(
         });
     }
     Ok(Context {
-        gasket_changes,
         part_changes,
         targets,
         cards,
         moulds: records.moulds()?,
+        longest_out_s: records.transfers_most()?,
         corrections: records
             .hand_pours_of_machine(machine)?
             .iter()

@@ -12,11 +12,13 @@
 //! | [`kinds`] | defects by kind |
 //! | [`trace`] | a session's trace |
 //! | [`close_up`] | the minutes around one pour |
+//! | [`night`] | a kiln's burnout, its programme and its flasks |
 
 pub mod binned;
 pub mod canvas;
 pub mod close_up;
 pub mod kinds;
+pub mod night;
 pub mod reduce;
 pub mod style;
 pub mod svg;

@@ -429,7 +429,12 @@ fn pull_tip(day: &Day<'_>, pull: &PullRow) -> String {
 }
 
 /// Round times of day between two moments, at most `most` of them, as seconds after the first.
-fn clock_ticks(from: Micros, until: Micros, zone: &TimeZone, most: f64) -> Vec<(f64, String)> {
+pub(super) fn clock_ticks(
+    from: Micros,
+    until: Micros,
+    zone: &TimeZone,
+    most: f64,
+) -> Vec<(f64, String)> {
     let length = until.seconds_since(from);
     let step = [
         60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200,

@@ -11,6 +11,7 @@
 //! | [`bad_flasks`] | each bad flask beside its nearest good one |
 //! | [`settings`] | defects over settings and by kind |
 //! | [`session`] | the session sheet |
+//! | `session_bench` | its kilns, parts and gas |
 //! | `session_pours` | its close-ups of pours, with the commands that put them right |
 //! | [`index`] | the list of all reports |
 //! | [`cautions`] | what can hurt, and who to ask |
@@ -22,6 +23,7 @@ pub mod cautions;
 pub mod in_figures;
 pub mod index;
 pub mod session;
+mod session_bench;
 mod session_pours;
 pub mod settings;
 pub mod sheet;
@@ -40,6 +42,7 @@ use serde::Serialize;
 
 pub use index::{Entry, Index};
 pub use session::SessionSheet;
+pub use session_bench::GasLeft;
 pub use shop::{Machine, Part, Shop, Trouble};
 pub use week::Week;
 

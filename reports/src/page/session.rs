@@ -9,9 +9,11 @@ use serde::Serialize;
 
 use super::PageError;
 use super::cautions;
+use super::session_bench::GasLeft;
 use super::sheet::{Block, Section};
 use super::shop::{Shop, Trouble};
 use super::week::trouble_block;
+use crate::chart::night::KilnNight;
 use crate::chart::trace;
 use crate::moment::{ByHand, found_by, moments};
 use crate::session_trace::SessionTrace;
@@ -37,6 +39,10 @@ pub struct SessionSheet {
     pub version: String,
     /// Its readings and stages.
     pub trace: SessionTrace,
+    /// The burnouts of the kilns that fed it.
+    pub nights: Vec<KilnNight>,
+    /// Its cover gas; none if nothing is known of it.
+    pub gas: Option<GasLeft>,
     /// Its pours, in order of time.
     pub pours: Vec<PourRow>,
     /// Its pulls, in order of time.
@@ -105,13 +111,18 @@ impl SessionSheet {
                 self.version
             ),
             sentence: self.sentence(),
-            sections: vec![
-                self.day()?,
-                self.close_ups()?,
-                self.measures(),
-                self.pulls(),
-                self.off(),
-            ],
+            sections: [
+                Some(self.day()?),
+                Some(self.close_ups()?),
+                Some(self.measures()),
+                Some(self.pulls()),
+                self.nights()?,
+                self.bench(),
+                Some(self.off()),
+            ]
+            .into_iter()
+            .flatten()
+            .collect(),
             cautions: cautions::CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
             defer: cautions::DEFER.to_owned(),
         })
@@ -326,10 +337,16 @@ impl SessionSheet {
     }
 
     fn off(&self) -> Section {
-        let mut items = Vec::new();
+        let mut items = self.set_aside();
         for p in &self.pours {
             if !p.quality.is_empty() {
-                let words: Vec<String> = p.quality.iter().map(|q| quality_words(q)).collect();
+                // What sets it aside was said above.
+                let said = |q: &&String| !p.faults.contains(q);
+                let words = p.quality.iter().filter(said).map(|q| quality_words(q));
+                let words: Vec<String> = words.collect();
+                if words.is_empty() {
+                    continue;
+                }
                 items.push(format!("Pour {}: {}.", p.number, words.join("; ")));
             }
         }

@@ -174,6 +174,8 @@ fn session() -> SessionSheet {
                 until: reading(3600),
             }],
         },
+        nights: vec![],
+        gas: None,
         pours: vec![pour(1, reading(1800))],
         pulls: vec![pull("bench-1", Verdict::Good, 84.0)],
         labels: BTreeMap::from([("card".to_owned(), "A1".to_owned())]),
@@ -182,6 +184,42 @@ fn session() -> SessionSheet {
         flasks_cast: 1,
         troubles: vec![],
     }
+}
+
+#[test]
+fn a_sheet_says_what_the_bench_went_through_and_what_is_set_aside() {
+    let mut sheet = session();
+    let pour = &mut sheet.pours[0];
+    pour.parts.crucible_age_pours = Some(57);
+    pour.parts.cylinder_left_l = Some(2056.0);
+    pour.faults = vec!["weak-pull".to_owned(), "long-out-of-kiln".to_owned()];
+    pour.quality = vec!["weak-pull".to_owned()];
+    sheet.gas = Some(GasLeft {
+        used_l: 243.0,
+        left_l: Some(2016.0),
+        unsure_l: 12.0,
+        lasts: analysis::gas::cylinder::lasts(1900.0, 9_500.0, 50.0, 4.0),
+        room_m3: Some(20.0),
+        emptied: analysis::gas::room::if_emptied(2016.0, 20.0),
+        deficient_h: None,
+    });
+    let page = render_session(&sheet).unwrap().replace('\u{a0}', " ");
+    for text in [
+        "Pour 1 is set aside and steers no advice: the pull was weak and the flask was too long \
+         out of the kiln.",
+        "crucible, pours",
+        "gas left in the cylinder [L]",
+        "give or take 12 L while the sensor was silent",
+        "about 5 days at the use of the last weeks, or 10 h of casting",
+        "would leave 18.8 % oxygen",
+        "trust an oxygen monitor and not this figure",
+    ] {
+        assert!(page.contains(text), "{text}");
+    }
+    assert!(!page.contains("Pour 1: weak pull"), "it is said once");
+    // Nothing on record of parts or gas: no empty section.
+    let bare = render_session(&session()).unwrap();
+    assert!(!bare.contains("id=\"bench\"") && !bare.contains("id=\"burnout\""));
 }
 
 #[test]

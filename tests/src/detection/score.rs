@@ -133,7 +133,7 @@ pub fn score(session: &DrawnSession, heard: &Heard) -> Score {
         match row {
             Row::Pour(pour) => told_pours.push(Some(pour.clone())),
             Row::Pull(pull) => told_pulls.push(Some(pull.clone())),
-            Row::Upkeep(_) => {}
+            Row::Upkeep(_) | Row::Kiln(_) => {}
         }
     }
     let revisions = revisions(heard);
@@ -261,7 +261,7 @@ fn revisions(heard: &Heard) -> Vec<Revision> {
         .iter()
         .filter_map(|row| match row {
             Row::Pour(pour) => Some(Some(pour.clone())),
-            Row::Pull(_) | Row::Upkeep(_) => None,
+            Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
         })
         .collect();
     let mut all = Vec::new();

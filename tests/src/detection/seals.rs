@@ -3,9 +3,10 @@
 
 use std::fmt::{self, Display};
 
-use analysis::pour::assemble::{Context, GasketChange};
+use analysis::pour::assemble::Context;
 use analysis::pour::usual::usuals;
 use analysis::pour::{Row, Setup, extract};
+use analysis::upkeep::{Part, PartChange};
 use sample_data::chamber::Seating;
 use sample_data::drawn::{SealShop, Trouble, Worth};
 use serde_json::{Value, json};
@@ -45,13 +46,10 @@ impl SealTally {
     /// Plays a shop through.
     pub fn play(&mut self, shop: &SealShop) {
         let context = Context {
-            gasket_changes: shop
+            part_changes: shop
                 .gasket_changes
                 .iter()
-                .map(|at| GasketChange {
-                    machine: "bench-1".to_owned(),
-                    at: *at,
-                })
+                .map(|at| PartChange::new("bench-1", Part::Gasket, *at))
                 .collect(),
             ..Context::default()
         };
@@ -72,7 +70,7 @@ impl SealTally {
                         let away = p.opened_at.seconds_since(pull.opened_at).abs();
                         (away < 12.0).then_some(p.verdict)
                     }
-                    Row::Pour(_) | Row::Upkeep(_) => None,
+                    Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
                 });
                 let unseen = pull.worth == Worth::Missing
                     && session.truth.troubles.contains(&Trouble::NoValveSwitch);

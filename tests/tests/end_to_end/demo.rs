@@ -161,6 +161,64 @@ fn extract_needs_no_book_and_finds_the_same_pours() {
     assert_eq!(times(&extracted), times(&pours));
 }
 
+/// Many machines extract a trace each, in any order; what they found, assembled, is the table
+/// that one machine has, row by row. So is a whole book that is read anew.
+#[test]
+fn rows_found_anywhere_assemble_to_the_books_own_pours() {
+    let demo = demo();
+    let expect = in_book("pours", &demo.book, &["--json"]).well().out;
+    let dir = tempfile::tempdir().unwrap();
+    let copy = dir.path().join("book");
+    fs::create_dir(&copy).unwrap();
+    for file in ["pourbook.toml", "records.sqlite"] {
+        fs::copy(demo.book.join(file), copy.join(file)).unwrap();
+    }
+    std::os::unix::fs::symlink(demo.book.join("traces"), copy.join("traces")).unwrap();
+    let rows = dir.path().join("rows.jsonl");
+    let mut lines: Vec<String> = Vec::new();
+    for trace in traces_in(&demo.book) {
+        let ran = run(["extract".as_ref(), trace.as_os_str()]).well();
+        lines.extend(ran.out.lines().map(str::to_owned));
+    }
+    lines.sort();
+    // A lost line keeps its session as it was, and is said.
+    fs::write(&rows, lines[1..].join("\n")).unwrap();
+    let rows_arg = rows.to_str().unwrap();
+    let ran = in_book("extract", &copy, &["--assemble", rows_arg]);
+    assert_eq!(ran.code(), Some(1));
+    assert!(ran.err.contains("arrived"), "{}", ran.err);
+    fs::write(&rows, lines.join("\n")).unwrap();
+    let ran = in_book("extract", &copy, &["--assemble", rows_arg]).well();
+    assert!(ran.out.contains("nothing was found in them"), "{}", ran.out);
+    assert!(in_book("pours", &copy, &["--json"]).well().out == expect);
+    let anew = in_book("extract", &copy, &["--all", "--json"])
+        .well()
+        .json_lines();
+    assert_eq!(anew.len(), traces_in(&demo.book).len());
+    assert!(anew.iter().all(|told| told["changed"] == false));
+    assert!(in_book("pours", &copy, &["--json"]).well().out == expect);
+}
+
+/// The kiln was heard until it was cold: its burnout is over and nothing was wrong with it.
+#[test]
+fn the_last_burnout_ends_as_a_kiln_cools() {
+    let dir = tempfile::tempdir().unwrap();
+    let tables = dir.path().join("tables");
+    in_book("export", &demo().book, &[tables.to_str().unwrap()]).well();
+    let lines = |name: &str| -> Vec<String> {
+        let text = fs::read_to_string(tables.join(name)).unwrap();
+        text.lines().map(str::to_owned).collect()
+    };
+    let burnouts = lines("burnouts.csv");
+    let column = burnouts[0]
+        .split(',')
+        .position(|c| c == "ended_at")
+        .unwrap();
+    assert_eq!(burnouts.len(), 2, "{burnouts:?}");
+    assert!(!burnouts[1].split(',').nth(column).unwrap().is_empty());
+    assert_eq!(lines("burnout_faults.csv").len(), 1, "only its heads");
+}
+
 #[test]
 fn the_evidence_counts_half_a_year_of_flasks() {
     let ran = in_book("evidence", &demo().book, &["--json"]).well();

@@ -140,7 +140,7 @@ fn two_machines_at_once_keep_their_pours_apart() {
             .into_iter()
             .filter_map(|row| match row {
                 Row::Pour(p) => Some((p.at.rfc3339_ms(), p.pour_temperature_c)),
-                Row::Pull(_) | Row::Upkeep(_) => None,
+                Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
             })
             .collect();
         let together: Vec<(String, Option<f64>)> = heard

@@ -80,7 +80,7 @@ fn pours(rows: Vec<Row>) -> Vec<PourRow> {
     rows.into_iter()
         .filter_map(|row| match row {
             Row::Pour(pour) => Some(pour),
-            Row::Pull(_) | Row::Upkeep(_) => None,
+            Row::Pull(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
         })
         .collect()
 }
@@ -89,7 +89,7 @@ fn verdicts(rows: &[Row]) -> Vec<Verdict> {
     rows.iter()
         .filter_map(|row| match row {
             Row::Pull(pull) => Some(pull.verdict),
-            Row::Pour(_) | Row::Upkeep(_) => None,
+            Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
         })
         .collect()
 }
@@ -282,7 +282,7 @@ fn corrections_win_and_pours_are_numbered_anew() {
         .iter()
         .filter_map(|row| match row {
             Row::Pull(pull) => Some(pull.poured),
-            Row::Pour(_) | Row::Upkeep(_) => None,
+            Row::Pour(_) | Row::Upkeep(_) | Row::Kiln(_) => None,
         })
         .collect();
     assert_eq!(
@@ -306,10 +306,7 @@ fn a_seal_that_fades_slowly_is_still_called_weak() {
     assert!(got[35..].iter().all(|v| *v == Verdict::Weak));
     // With a new gasket at the 30th pull the usual is learnt anew.
     let context = Context {
-        gasket_changes: vec![GasketChange {
-            machine: "bench-1".to_owned(),
-            at: at(295.0),
-        }],
+        part_changes: vec![PartChange::new("bench-1", Part::Gasket, at(295.0))],
         ..Context::default()
     };
     let again = assemble(rows, &context);
@@ -364,15 +361,10 @@ fn a_big_flask_is_not_held_against_small_ones() {
 fn seal_age_counts_the_pours_made_on_the_gasket_before() {
     let rows: Vec<Row> = [10.0, 20.0, 30.0, 40.0].map(|m| Row::Pour(pour(m))).into();
     let context = Context {
-        gasket_changes: vec![
-            GasketChange {
-                machine: "bench-1".to_owned(),
-                at: at(15.0),
-            },
-            GasketChange {
-                machine: "bench-2".to_owned(),
-                at: at(35.0),
-            },
+        part_changes: vec![
+            PartChange::new("bench-1", Part::Gasket, at(15.0)),
+            PartChange::new("bench-1", Part::StopperRod, at(25.0)),
+            PartChange::new("bench-2", Part::Gasket, at(35.0)),
         ],
         ..Context::default()
     };
@@ -397,7 +389,7 @@ proptest! {
             rows.push(Row::Pour(pour(f64::from(*minutes))));
         }
         let context = Context {
-            gasket_changes: vec![GasketChange { machine: "bench-1".to_owned(), at: at(change) }],
+            part_changes: vec![PartChange::new("bench-1", Part::Gasket, at(change))],
             cards: vec![card(f64::from(*times.iter().next().unwrap()))],
             ..Context::default()
         };

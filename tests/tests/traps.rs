@@ -5,6 +5,7 @@
 
 use analysis::evidence::{Evidence, Grade, Outcome, Question, Stratum, evidence};
 use pourbook_tests::calibration::score::asked;
+use pourbook_tests::calibration::trapped::true_change;
 use pourbook_tests::detection::in_parallel;
 use sample_data::ledger::Ledger;
 use sample_data::ledger::traps::{self, FLASKS};
@@ -84,12 +85,21 @@ fn thin_work_poured_hot_is_not_told_to_pour_cooler() {
 }
 
 /// Nobody wrote the sections down. The table cannot tell that hot pours were thin work; it must
-/// not claim that cooler is better.
+/// not claim that cooler is better, and says why.
 #[test]
 fn thin_work_without_its_name_claims_nothing() {
     let shops = sprung(traps::thin_work_unnamed);
     let wrong = claimed(&shops);
     assert!(wrong.is_empty(), "{:?}", sayings(wrong));
+    for (shop, said) in &shops {
+        let stratum = &said.strata[0];
+        assert!(
+            stratum.advice.grade == Grade::None || capped(stratum, "section-not-recorded"),
+            "shop {}: {:?}",
+            shop.seed,
+            stratum.advice.caps
+        );
+    }
 }
 
 /// The melt gets no credit that the flask may deserve, and both are named.
@@ -115,25 +125,22 @@ fn melt_and_flask_turned_up_together_share_no_credit() {
     }
 }
 
-/// What a claim on a probe that no longer reads what it did would do today: the true change, with
-/// the melt hotter than read by `reads_low_k`.
-fn true_change(shop: &Ledger, stratum: &Stratum, reads_low_k: f64) -> f64 {
-    let advice = &stratum.advice;
-    let rate = |read_c: f64| shop.rate(0, read_c + reads_low_k);
-    rate(advice.pour_temperature_c.unwrap()) - rate(advice.usual_c.unwrap())
+/// The claims that would make things no better on the probe as it reads today.
+fn harmful(shops: &[(Ledger, Evidence)]) -> Vec<(u64, &Stratum)> {
+    shops
+        .iter()
+        .flat_map(|(shop, said)| said.strata.iter().map(move |s| (shop, s)))
+        .filter(|(shop, s)| claims(s) && true_change(shop, s).is_none_or(|c| c >= 0.0))
+        .map(|(shop, s)| (shop.seed, s))
+        .collect()
 }
 
 /// A probe that drifts low has nothing that tells in the table of flasks. What is claimed must at
-/// least not make things worse on the probe as it reads today.
+/// least not make things worse.
 #[test]
 fn a_drifting_probe_sends_nobody_the_wrong_way() {
     let shops = sprung(traps::probe_drifts_low);
-    let wrong: Vec<_> = shops
-        .iter()
-        .flat_map(|(shop, said)| said.strata.iter().map(move |s| (shop, s)))
-        .filter(|(shop, s)| claims(s) && true_change(shop, s, 18.0) > 0.0)
-        .map(|(shop, s)| (shop.seed, s))
-        .collect();
+    let wrong = harmful(&shops);
     assert!(wrong.is_empty(), "{:?}", sayings(wrong));
 }
 
@@ -141,12 +148,7 @@ fn a_drifting_probe_sends_nobody_the_wrong_way() {
 #[test]
 fn a_changed_probe_sends_nobody_the_wrong_way() {
     let shops = sprung(traps::probe_changed);
-    let wrong: Vec<_> = shops
-        .iter()
-        .flat_map(|(shop, said)| said.strata.iter().map(move |s| (shop, s)))
-        .filter(|(shop, s)| claims(s) && true_change(shop, s, -12.0) > 0.0)
-        .map(|(shop, s)| (shop.seed, s))
-        .collect();
+    let wrong = harmful(&shops);
     assert!(wrong.is_empty(), "{:?}", sayings(wrong));
 }
 

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use super::advise::ALIKE_K;
 use super::budget::Budget;
 use super::doubts::one_session_decides;
+use super::factor::Factor;
 use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
 use super::looks::{self, ALPHA, Look, Said};
 use super::opinion::{SecondOpinion, second_opinion};
@@ -186,11 +187,23 @@ impl<'a, 'b> Shop<'a, 'b> {
                      told",
                     if r > 0.0 { "hotter" } else { "cooler" },
                     match factor {
-                        super::Factor::Days => "time went on, as",
+                        Factor::Days => "time went on, as",
                         _ => factor.words(),
                     },
                     r
                 ),
+            ));
+        }
+        let pattern = |r: &Row| r.flask.pattern.clone();
+        let one_pattern = rows
+            .iter()
+            .all(|r| pattern(r).is_some() && pattern(r) == pattern(rows[0]));
+        let by_pattern = study.curve.fitted().plan.tells_apart(Factor::Pattern);
+        if key.1.is_none() && !one_pattern && !by_pattern {
+            caps.push(Cap::new(
+                "section-not-recorded",
+                "thin work is often poured hotter than heavy work and fails for reasons of its own, \
+                 and which was which is not written down",
             ));
         }
         if let Some(Err(why)) = &study.own {

@@ -420,6 +420,13 @@ impl Plan {
         held
     }
 
+    /// Whether groups by this factor are told apart.
+    pub(super) fn tells_apart(&self, factor: Factor) -> bool {
+        self.columns
+            .iter()
+            .any(|c| matches!(c, Column::Level { factor: f, .. } if *f == factor))
+    }
+
     /// The row's numbers, the intercept first, with the pour temperature replaced by `pour_c` where
     /// given. A figure that the row lacks stands at the column's mean.
     pub(super) fn x(&self, row: &Row, pour_c: Option<f64>) -> Vector {

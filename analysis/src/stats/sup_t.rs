@@ -409,42 +409,10 @@ pub fn tail_far_out(falls: &[f64], alpha: f64) -> Option<f64> {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
-    use crate::stats::distribution::{normal_quantile, t_quantile};
-
-    /// Against quantiles of t and the normal: P(T > t) = P(Z > z) = 0.025 and 0.0005.
-    #[test]
-    fn normal_scores_put_tails_side_by_side() {
-        for df in [4.0, 7.5, 20.0, 200.0] {
-            for p in [0.975, 0.9995] {
-                let (t, z) = (t_quantile(p, df).unwrap(), normal_quantile(p).unwrap());
-                let score = normal_score(t, df);
-                assert!((score / z - 1.0).abs() < 0.01, "{df} {p}: {score} {z}");
-                assert!((t_of(score, df) / t - 1.0).abs() < 1e-9);
-                assert_eq!(normal_score(-t, df), -score);
-            }
-        }
-        assert_eq!(normal_score(2.0, f64::INFINITY), 2.0);
-        assert_eq!(t_of(2.0, f64::INFINITY), 2.0);
-    }
-
-    /// By hand: draws whose 95 % point is 1.6449 are worth one comparison, and 2.5 % then asks for
-    /// 2.5 %; at 2.5758 the curve is worth ten.
-    #[test]
-    fn far_out_a_curve_is_worth_so_many_comparisons() {
-        let one = tail_far_out(&[1.644_853_6; 19], 0.025).unwrap();
-        assert!((one - 0.025).abs() < 1e-6, "{one}");
-        let ten = tail_far_out(&[2.575_829_3; 19], 0.0025).unwrap();
-        assert!((ten - 0.000_25).abs() < 1e-8, "{ten}");
-    }
-}
-
-#[cfg(test)]
-#[allow(clippy::unwrap_used)]
-mod tests {
-    use super::*;
     use crate::stats::counts::Counts;
     use crate::stats::covariance::Uncertainty;
     use crate::stats::design::Design;
+    use crate::stats::distribution::{normal_quantile, t_quantile};
     use crate::stats::logistic::{Extras, fit};
 
     /// Sixty sessions of two flasks, the pour temperature running through them.
@@ -477,6 +445,25 @@ mod tests {
         points.column(j).into_owned()
     }
 
+    /// On the scale of t itself, as with infinite degrees of freedom everywhere.
+    fn drawn(
+        cov: &Covariance,
+        points: &Matrix,
+        reference: &Vector,
+        draws: usize,
+        seed: u64,
+    ) -> Result<SupT, StatsError> {
+        let df = vec![f64::INFINITY; points.ncols()];
+        let compared = Comparisons {
+            points,
+            point_df: &df,
+            reference,
+            change_df: &df,
+            pairs: true,
+        };
+        sup_t(cov, &compared, draws, seed)
+    }
+
     #[test]
     fn one_point_alone_is_students_t() {
         for (uncertainty, df) in [
@@ -486,7 +473,7 @@ mod tests {
         ] {
             let (cov, points) = covariance(uncertainty);
             let one = points.columns(10, 1).into_owned();
-            let found = sup_t(&cov, &one, &at(&points, 0), 9999, 1).unwrap();
+            let found = drawn(&cov, &one, &at(&points, 0), 9999, 1).unwrap();
             let df = df.unwrap_or_else(|| cov.df(&at(&points, 10)).unwrap());
             let theirs = t_quantile(0.975, df).unwrap();
             let ours = critical(&found.points, 0.95).unwrap();
@@ -501,7 +488,7 @@ mod tests {
     #[test]
     fn a_curve_asks_for_more_than_a_point_and_less_than_every_point_apart() {
         let (cov, points) = covariance(Uncertainty::Session);
-        let found = sup_t(&cov, &points, &at(&points, 3), 1999, 1).unwrap();
+        let found = drawn(&cov, &points, &at(&points, 3), 1999, 1).unwrap();
         let df = cov.df(&at(&points, 10)).unwrap();
         let point = t_quantile(0.975, df).unwrap();
         let apart = t_quantile(1.0 - 0.025 / 21.0, 10.0).unwrap();
@@ -517,7 +504,7 @@ mod tests {
     #[test]
     fn the_same_seed_draws_the_same() {
         let (cov, points) = covariance(Uncertainty::Session);
-        let draw = |seed| sup_t(&cov, &points, &at(&points, 0), 199, seed).unwrap();
+        let draw = |seed| drawn(&cov, &points, &at(&points, 0), 199, seed).unwrap();
         assert_eq!(draw(5), draw(5));
         assert_ne!(draw(5), draw(6));
     }
@@ -530,26 +517,85 @@ mod tests {
         assert_eq!(critical(&[], 0.95), None);
     }
 
-    /// By hand: t with infinite degrees of freedom, draws whose twentieth is the normal's own 1.645:
-    /// one comparison, so that far out it is the normal quantile too.
+    /// A model holds more than a curve compares; what it does not compare changes nothing.
     #[test]
-    fn far_out_one_comparison_is_the_normal() {
-        let falls: Vec<f64> = vec![1.644_853_626_951_472_7; 99];
-        let c = critical_far_out(&falls, 0.0025, f64::INFINITY).unwrap();
-        assert!((c - 2.807_033_768_343_811).abs() < 1e-6, "{c}");
-        // Four comparisons' worth of draws.
-        let falls = vec![2.241_402_727_604_947; 99];
-        let c = critical_far_out(&falls, 0.0025, f64::INFINITY).unwrap();
-        assert!((c - 3.227_218_426_2).abs() < 1e-3, "{c}");
+    fn directions_that_nobody_compares_are_left_out() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let mut straight = points.clone();
+        straight.row_mut(2).fill(0.0);
+        assert_eq!(span(&straight).ncols(), 2);
+        let mut nearly = straight.clone();
+        nearly[(2, 20)] = 1e-4;
+        assert_eq!(span(&nearly).ncols(), 3);
+        let ours = drawn(&cov, &straight, &at(&straight, 3), 199, 4).unwrap();
+        let whole = drawn(&cov, &nearly, &at(&nearly, 3), 199, 4).unwrap();
+        for (a, b) in ours.changes.iter().zip(&whole.changes) {
+            assert!((a - b).abs() < 1e-3, "{a} {b}");
+        }
+    }
+
+    /// A point with too few degrees of freedom has no interval and asks nothing of the others.
+    #[test]
+    fn points_that_cannot_tell_are_not_considered() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let reference = at(&points, 3);
+        let mut df = vec![20.0; points.ncols()];
+        df[0] = 2.0;
+        let compared = Comparisons {
+            points: &points,
+            point_df: &df,
+            reference: &reference,
+            change_df: &df,
+            pairs: false,
+        };
+        let all = sup_t(&cov, &compared, 99, 1).unwrap();
+        let without = points.columns(1, points.ncols() - 1).into_owned();
+        let compared = Comparisons {
+            points: &without,
+            point_df: &df[1..],
+            change_df: &df[1..],
+            ..compared
+        };
+        let rest = sup_t(&cov, &compared, 99, 1).unwrap();
+        for (a, b) in all.points.iter().zip(&rest.points) {
+            assert!((a - b).abs() < 1e-9, "{a} {b}");
+        }
+        assert!(all.pairs.iter().all(|t| *t == 0.0));
     }
 
     #[test]
     fn misfits_are_refused() {
         let (cov, points) = covariance(Uncertainty::Session);
         let short = Vector::zeros(2);
-        assert!(sup_t(&cov, &points, &short, 9, 1).is_err());
-        assert!(sup_t(&cov, &points, &at(&points, 0), 0, 1).is_err());
+        assert!(drawn(&cov, &points, &short, 9, 1).is_err());
+        assert!(drawn(&cov, &points, &at(&points, 0), 0, 1).is_err());
         let none = Matrix::zeros(3, 0);
-        assert!(sup_t(&cov, &none, &at(&points, 0), 9, 1).is_err());
+        assert!(drawn(&cov, &none, &at(&points, 0), 9, 1).is_err());
+    }
+
+    /// Against quantiles of t and the normal: P(T > t) = P(Z > z) = 0.025 and 0.0005.
+    #[test]
+    fn normal_scores_put_tails_side_by_side() {
+        for df in [4.0, 7.5, 20.0, 200.0] {
+            for p in [0.975, 0.9995] {
+                let (t, z) = (t_quantile(p, df).unwrap(), normal_quantile(p).unwrap());
+                let score = normal_score(t, df);
+                assert!((score / z - 1.0).abs() < 0.01, "{df} {p}: {score} {z}");
+                assert!((t_of(score, df) / t - 1.0).abs() < 1e-9);
+                assert_eq!(normal_score(-t, df), -score);
+            }
+        }
+        assert_eq!(normal_score(2.0, f64::INFINITY), 2.0);
+        assert_eq!(t_of(2.0, f64::INFINITY), 2.0);
+    }
+
+    /// By hand: draws whose 95 % point is 1.6449 are worth one comparison, and 2.5 % then asks for
+    /// 2.5 %; at 2.5758 the curve is worth ten.
+    #[test]
+    fn far_out_a_curve_is_worth_so_many_comparisons() {
+        let one = tail_far_out(&[1.644_853_6; 19], 0.025).unwrap();
+        assert!((one - 0.025).abs() < 1e-6, "{one}");
+        let ten = tail_far_out(&[2.575_829_3; 19], 0.0025).unwrap();
+        assert!((ten - 0.000_25).abs() < 1e-8, "{ten}");
     }
 }

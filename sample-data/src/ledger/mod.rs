@@ -51,11 +51,15 @@ pub struct Ledger {
     pub lines: Vec<Line>,
     /// How it scatters.
     pub nature: Nature,
+    /// How much hotter the melt is than the probe reads by now, K.
+    pub reads_low_k: f64,
 }
 
 impl Ledger {
-    /// The rate that this shop sees in the long run, by line and pour temperature.
-    pub fn rate(&self, line: usize, pour_c: f64) -> f64 {
+    /// The rate that this shop sees in the long run, by line and pour temperature as read on the
+    /// probe of today.
+    pub fn rate(&self, line: usize, read_c: f64) -> f64 {
+        let pour_c = read_c + self.reads_low_k;
         self.lines[line].heat.rate(pour_c, self.nature.session_sd)
     }
 }
@@ -68,6 +72,7 @@ pub fn draw(seed: u64, plan: &Plan) -> Ledger {
         flasks: counted(seed, plan, &poured),
         lines: plan.lines.clone(),
         nature: plan.nature(seed),
+        reads_low_k: 0.0,
     }
 }
 
@@ -91,5 +96,6 @@ pub fn draw_aimed(seed: u64, plan: &Plan, aim_c: impl Fn(usize, usize) -> Option
         flasks: counted(seed, plan, &poured),
         lines: plan.lines.clone(),
         nature: plan.nature(seed),
+        reads_low_k: 0.0,
     }
 }

@@ -128,8 +128,8 @@ pub fn good_flasks_not_inspected(seed: u64, flasks: usize) -> Ledger {
         let cool = flask.pour_temperature_c.is_some_and(|t| t < aim);
         let looked_at = match (bad, cool) {
             (true, true) => 0.95,
-            (true, false) => 0.5,
-            (false, _) => 0.35,
+            // Hot ones are picked without a look.
+            _ => 0.35,
         };
         if !dice.chance(looked_at) {
             flask.pieces = None;
@@ -189,6 +189,7 @@ fn changed(seed: u64, plan: &Plan, mut change: impl FnMut(&mut Poured, f64)) -> 
         flasks: counted(seed, plan, &poured),
         lines: plan.lines.clone(),
         nature: plan.nature(seed),
+        reads_low_k: poured.last().map_or(0.0, |p| p.pour_c - p.read_c),
     }
 }
 

@@ -201,8 +201,8 @@ fn run(wanted: &Wanted) -> Result<bool, String> {
 
 /// Shops of one trap.
 const TRAPPED: u64 = 200;
-/// Flasks of a trap's shops: of a half year, and of a year and a half.
-const TRAP_SIZES: [usize; 2] = [300, 1000];
+/// Flasks of a trap's shops: of some two months, half a year, and a year and a half.
+const TRAP_SIZES: [usize; 3] = [100, 300, 1000];
 
 fn traps(wanted: &Wanted) -> Result<(), String> {
     println!("{}", trapped::HEAD);

@@ -180,7 +180,6 @@ fn standings(within: &[Read], ask: &Question) -> BTreeMap<Key, Judged> {
             uncertainty: ask.spread.unwrap_or(Spread::Session).uncertainty(),
             method: ask.method,
             draws: ask.draws.unwrap_or(DRAWS),
-            pairs: true,
         },
         asked_otherwise: asked_otherwise(ask),
     };

@@ -2,6 +2,8 @@
 //! is usual, with intervals that hold over the whole supported range at once. Where the outcome
 //! was not counted by itself everything is worked out at both bounds and the worse one stands.
 
+use std::cell::OnceCell;
+
 use super::fitted::{Fitted, Risk};
 use super::rows::Row;
 use crate::stats::Matrix;
@@ -93,7 +95,11 @@ struct Reading {
     gradients: Vec<Vector>,
     reference_gradient: Vector,
     fitted: Fitted,
-    draws: SupT,
+    /// Made when first asked for: most looks can do without.
+    drawn: OnceCell<Option<SupT>>,
+    /// The same with all pairs of points.
+    pairs: OnceCell<Option<SupT>>,
+    how_many: usize,
     /// Degrees of freedom of each point, and of its difference from the reference.
     point_df: Vec<f64>,
     change_df: Vec<f64>,
@@ -116,7 +122,6 @@ impl Reading {
         at: &[Supported],
         reference_c: f64,
         draws: usize,
-        pairs: bool,
     ) -> Result<Reading, StatsError> {
         let no_mix = StatsError::Empty;
         let reference = fitted.risk(mix, reference_c).ok_or(no_mix.clone())?;
@@ -139,15 +144,10 @@ impl Reading {
             .iter()
             .map(|g| df(&(g - &reference_gradient)))
             .collect();
-        let compared = Comparisons {
-            points: &Matrix::from_columns(&gradients),
-            point_df: &point_df,
-            reference: &reference_gradient,
-            change_df: &change_df,
-            pairs,
-        };
         Ok(Reading {
-            draws: sup_t(cov, &compared, draws, SEED)?,
+            drawn: OnceCell::new(),
+            pairs: OnceCell::new(),
+            how_many: draws,
             point_df,
             change_df,
             risks,
@@ -156,6 +156,25 @@ impl Reading {
             reference_gradient,
             fitted: fitted.clone(),
         })
+    }
+
+    fn draw(&self, pairs: bool) -> Option<SupT> {
+        let compared = Comparisons {
+            points: &Matrix::from_columns(&self.gradients),
+            point_df: &self.point_df,
+            reference: &self.reference_gradient,
+            change_df: &self.change_df,
+            pairs,
+        };
+        sup_t(&self.fitted.covariance, &compared, self.how_many, SEED).ok()
+    }
+
+    fn draws(&self) -> Option<&SupT> {
+        self.drawn.get_or_init(|| self.draw(false)).as_ref()
+    }
+
+    fn pair_draws(&self) -> Option<&SupT> {
+        self.pairs.get_or_init(|| self.draw(true)).as_ref()
     }
 
     /// A critical value of the draws, never below that of the comparison by itself.
@@ -167,6 +186,10 @@ impl Reading {
         critical.map(|c| c.max(own))
     }
 
+    fn has_limits(&self, i: usize) -> bool {
+        self.change_df[i] >= LEAST_DF
+    }
+
     fn se(&self, contrast: &Vector) -> f64 {
         self.fitted.covariance.variance(contrast).sqrt()
     }
@@ -175,7 +198,7 @@ impl Reading {
     fn rate(&self, i: usize) -> Within {
         let risk = self.risks[i].risk;
         let df = self.point_df[i];
-        let score = critical(&self.draws.points, CONFIDENCE);
+        let score = self.draws().and_then(|d| critical(&d.points, CONFIDENCE));
         let limits = Reading::two_sided(score.map(|z| t_of(z, df)), df).map(|c| {
             let half = c * self.se(&self.gradients[i]);
             (
@@ -216,7 +239,7 @@ impl Reading {
         let limits = if se == 0.0 {
             Some((estimate, estimate))
         } else {
-            let score = critical(&self.draws.changes, CONFIDENCE);
+            let score = self.draws().and_then(|d| critical(&d.changes, CONFIDENCE));
             Reading::two_sided(score.map(|z| t_of(z, df)), df).map(|c| {
                 (
                     self.as_rates(d - c * se).min(estimate),
@@ -232,9 +255,19 @@ impl Reading {
         let df = self.change_df[i];
         let (d, se) = self.logit_change(i);
         df >= LEAST_DF
-            && tail_far_out(&self.draws.falls, alpha)
+            && self
+                .draws()
+                .and_then(|drawn| tail_far_out(&drawn.falls, alpha))
                 .and_then(|tail| t_quantile(1.0 - tail, df))
                 .is_some_and(|c| d + c * se < 0.0)
+    }
+
+    /// Whether a point's change is below 0 at `alpha` if it were the only one: without that no draw
+    /// can show it.
+    fn may_be_shown(&self, i: usize, alpha: f64) -> bool {
+        let df = self.change_df[i];
+        let (d, se) = self.logit_change(i);
+        df >= LEAST_DF && t_quantile(1.0 - alpha, df).is_some_and(|c| d + c * se < 0.0)
     }
 
     /// Whether point `i` is not shown to be worse than `best`, all pairs of points considered.
@@ -245,8 +278,12 @@ impl Reading {
             return true;
         };
         let worse = inside(self.risks[i].risk) - inside(self.risks[best].risk);
-        Reading::two_sided(critical(&self.draws.pairs, CONFIDENCE), df)
-            .is_none_or(|c| worse <= c * se)
+        Reading::two_sided(
+            self.pair_draws()
+                .and_then(|d| critical(&d.pairs, CONFIDENCE)),
+            df,
+        )
+        .is_none_or(|c| worse <= c * se)
     }
 }
 
@@ -271,10 +308,9 @@ impl Curve {
         mix: &[&Row],
         reference_c: f64,
         draws: usize,
-        pairs: bool,
     ) -> Result<Curve, StatsError> {
         let at = supported(own);
-        let reading = |fitted| Reading::of(fitted, mix, &at, reference_c, draws, pairs);
+        let reading = |fitted| Reading::of(fitted, mix, &at, reference_c, draws);
         Ok(Curve {
             most: reading(most)?,
             fewest: fewest.map(reading).transpose()?,
@@ -326,6 +362,11 @@ impl Curve {
         self.readings().all(|r| r.shown(i, alpha))
     }
 
+    /// Whether any point may be shown at `alpha`: the quick look before the draws.
+    pub(super) fn may_show(&self, alpha: f64) -> bool {
+        (0..self.at.len()).any(|i| self.readings().all(|r| r.may_be_shown(i, alpha)))
+    }
+
     /// Whether the estimated change is below 0 at both bounds.
     pub(super) fn falls(&self, i: usize) -> bool {
         self.readings().all(|r| r.difference(i) < 0.0)
@@ -358,7 +399,7 @@ impl Curve {
                 .fold(f64::NEG_INFINITY, f64::max)
         };
         (0..self.at.len())
-            .filter(|i| self.change(*i).limits.is_some() && among(*i))
+            .filter(|i| self.readings().all(|r| r.has_limits(*i)) && among(*i))
             .map(|i| (i, at_worst(i)))
             .min_by(|a, b| a.1.total_cmp(&b.1))
             .map(|(i, _)| i)

@@ -12,7 +12,7 @@ use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
 use super::looks::{self, ALPHA, Look, Said};
 use super::opinion::{SecondOpinion, second_opinion};
 use super::rows::Row;
-use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study, worth_a_study};
+use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study};
 use super::together::with_the_pour;
 use super::{Method, porosity};
 use crate::stats::median::median;
@@ -129,15 +129,12 @@ impl<'a, 'b> Shop<'a, 'b> {
         usual(self.poured.get(key)?, until)
     }
 
-    /// How studies are made of this moment: only the present one is told of as a whole.
-    fn manner(&self, moment: &Moment) -> Manner {
-        Manner {
-            pairs: moment.until.is_none(),
-            ..self.manner
-        }
-    }
-
-    fn fit_alloy(&self, moment: &mut Moment<'a, 'b>, key: &Key) {
+    fn study(
+        &self,
+        moment: &mut Moment<'a, 'b>,
+        key: &Key,
+        reference_c: f64,
+    ) -> Result<Study<'a, 'b>, NoFit> {
         if !moment.alloys.contains_key(&key.0) {
             let rows: Vec<&Row> = moment
                 .strata
@@ -148,22 +145,13 @@ impl<'a, 'b> Shop<'a, 'b> {
             let made = fits(&rows, self.pooled, &self.manner);
             moment.alloys.insert(key.0.clone(), made);
         }
-    }
-
-    fn study(
-        &self,
-        moment: &mut Moment<'a, 'b>,
-        key: &Key,
-        reference_c: f64,
-    ) -> Result<Study<'a, 'b>, NoFit> {
-        self.fit_alloy(moment, key);
         let own = moment.strata.get(key).map_or(&[][..], Vec::as_slice);
         study(
             &moment.alloys[&key.0],
             own,
             self.pooled,
             reference_c,
-            &self.manner(moment),
+            &self.manner,
         )
     }
 
@@ -179,7 +167,8 @@ impl<'a, 'b> Shop<'a, 'b> {
         let budget = Budget::of(rows, self.pooled);
         caps.extend(enough_for_a_claim(&budget));
         caps.extend(self.asked_otherwise.clone());
-        for (factor, r) in with_the_pour(rows) {
+        let plan = &study.curve.fitted().plan;
+        for (factor, r) in with_the_pour(rows, |f| plan.holds(f)) {
             caps.push(Cap::new(
                 &format!("moves-with-{}", factor.name().replace('_', "-")),
                 format!(
@@ -198,15 +187,14 @@ impl<'a, 'b> Shop<'a, 'b> {
         let one_pattern = rows
             .iter()
             .all(|r| pattern(r).is_some() && pattern(r) == pattern(rows[0]));
-        let by_pattern = study.curve.fitted().plan.tells_apart(Factor::Pattern);
-        if key.1.is_none() && !one_pattern && !by_pattern {
+        if key.1.is_none() && !one_pattern && !plan.holds(Factor::Pattern) {
             caps.push(Cap::new(
                 "section-not-recorded",
                 "thin work is often poured hotter than heavy work and fails for reasons of its own, \
                  and which was which is not written down",
             ));
         }
-        if let Some(Err(why)) = &study.own {
+        if let Some(Err(why)) = study.own() {
             caps.push(Cap::new(
                 "own-flasks-too-few",
                 format!("by this section's own flasks alone: {}", why.words()),
@@ -280,8 +268,8 @@ impl<'a, 'b> Shop<'a, 'b> {
         (caps, second)
     }
 
-    /// Whether what a claim said is still seen: supported, its interval below 0. The point is that of
-    /// the claim, or of the third temperature that the shop has moved on to.
+    /// Whether what a claim said is still seen: supported, its interval below 0, against what is usual
+    /// today or against what was usual when it was made.
     fn seen(
         &self,
         moment: &mut Moment<'a, 'b>,
@@ -289,36 +277,39 @@ impl<'a, 'b> Shop<'a, 'b> {
         claim: &Claim,
     ) -> Result<(Study<'a, 'b>, usize), Cap> {
         let usual_c = self.usual(key, moment.until);
-        let study = self
-            .study(moment, key, claim.against_c)
-            .map_err(|why| Cap::new("no-model", why.words()))?;
-        let Some(mut point) = study.curve.nearest(claim.pour_c) else {
-            return Err(Cap::new(
+        let unsupported = || {
+            Cap::new(
                 "no-longer-supported",
                 "too few flasks are near the temperature that was advised",
-            ));
+            )
         };
-        let at = |t: f64| usual_c.is_some_and(|usual| (usual - t).abs() <= FOLLOWED_K);
-        if usual_c.is_some() && !at(claim.pour_c) && !at(claim.against_c) {
-            // What was shown is of use where the third temperature is shown to be better than the
-            // old one as well.
-            match usual_c.and_then(|usual| study.curve.nearest(usual)) {
-                Some(third) if study.holds(third) => point = third,
-                _ => {
-                    return Err(Cap::new(
-                        "moved-on",
-                        "what an earlier look showed is of other temperatures than today's",
-                    ));
-                }
+        let mut against = |against_c: f64| {
+            self.study(moment, key, against_c)
+                .map_err(|why| Cap::new("no-model", why.words()))
+        };
+        let followed = |usual: f64| (usual - claim.pour_c).abs() <= FOLLOWED_K;
+        // A shop that has not followed it is told what it would gain today.
+        if let Some(usual) = usual_c.filter(|usual| !followed(*usual)) {
+            let study = against(usual)?;
+            let point = study.curve.nearest(claim.pour_c).ok_or_else(unsupported)?;
+            if study.holds(point) {
+                return Ok((study, point));
             }
         }
-        if !study.holds(point) {
-            return Err(Cap::new(
-                "no-longer-shown",
-                "what an earlier look showed is no longer clear",
-            ));
+        // One that has is told what it gained; so is one that went to a third temperature, where that
+        // is shown to be better than the old one as well.
+        let study = against(claim.against_c)?;
+        let now_c = usual_c
+            .filter(|usual| !followed(*usual))
+            .unwrap_or(claim.pour_c);
+        let point = study.curve.nearest(now_c).ok_or_else(unsupported)?;
+        if study.holds(point) {
+            return Ok((study, point));
         }
-        Ok((study, point))
+        Err(Cap::new(
+            "no-longer-shown",
+            "what an earlier look showed is no longer clear",
+        ))
     }
 
     /// The claim as it stands now, if it is still seen and nothing is against it.
@@ -338,7 +329,7 @@ impl<'a, 'b> Shop<'a, 'b> {
             point: Some(point),
             claim: Some(Claim {
                 pour_c: study.curve.at[point].pour_c,
-                against_c: claim.against_c,
+                against_c: study.curve.reference_c,
             }),
             study,
             caps,
@@ -362,17 +353,14 @@ impl<'a, 'b> Shop<'a, 'b> {
         {
             return Some(Claim {
                 pour_c: study.curve.at[point].pour_c,
-                against_c: claim.against_c,
+                against_c: study.curve.reference_c,
             });
         }
         let usual_c = usual_c?;
-        self.fit_alloy(moment, key);
-        let own = moment.strata.get(key)?;
-        let manner = self.manner(moment);
-        if !worth_a_study(&moment.alloys[&key.0], own, usual_c, &manner, alpha) {
+        let study = self.study(moment, key, usual_c).ok()?;
+        if !study.curve.may_show(alpha) {
             return None;
         }
-        let study = self.study(moment, key, usual_c).ok()?;
         let point = study.best_shown(alpha)?;
         let rows = moment.strata.get(key)?.clone();
         let (caps, _) = self.objections(&study, point, key, &rows, moment.until);

@@ -2,6 +2,8 @@
 //! curve and what is held equal, and each has a slope of its own that is shrunk towards the common
 //! one; a section's grade also needs its own flasks to say the same by themselves.
 
+use std::cell::OnceCell;
+
 use super::budget::Budget;
 use super::curve::Curve;
 use super::fitted::{Fitted, How, fitted};
@@ -30,8 +32,6 @@ pub(super) struct Manner {
     pub uncertainty: Uncertainty,
     pub method: Option<Method>,
     pub draws: usize,
-    /// Whether all pairs of temperatures are compared, as the flat zone needs.
-    pub pairs: bool,
 }
 
 /// The fits of one table at both bounds, with the rows they were made from.
@@ -106,8 +106,11 @@ pub(super) fn recent<'a, 'b>(rows: &[&'b Row<'a>]) -> Vec<&'b Row<'a>> {
 pub(super) struct Study<'a, 'b> {
     pub fits: Fits<'a, 'b>,
     pub curve: Curve,
-    /// The stratum alone, where the model has other sections; `Err` where it cannot stand alone.
-    pub own: Option<Result<(Fits<'a, 'b>, Curve), NoFit>>,
+    /// The stratum alone, where the model has other sections; made when first asked for.
+    alone: OnceCell<Option<Result<(Fits<'a, 'b>, Curve), NoFit>>>,
+    own_rows: Vec<&'b Row<'a>>,
+    pooled: Option<f64>,
+    manner: Manner,
     /// The mix that risks are standardised over.
     pub mix: Vec<&'b Row<'a>>,
 }
@@ -126,76 +129,40 @@ pub(super) fn study<'a, 'b>(
     reference_c: f64,
     manner: &Manner,
 ) -> Result<Study<'a, 'b>, NoFit> {
-    let mix = recent(own);
-    let curve = |fits: &Fits| {
-        Curve::of(
-            &fits.most,
-            fits.fewest.as_ref(),
-            own,
-            &mix,
-            reference_c,
-            manner.draws,
-            manner.pairs,
-        )
-        .map_err(NoFit::Because)
-    };
-    let alone = || {
-        let fits = fits(own, pooled, manner)?;
-        let curve = curve(&fits)?;
-        Ok((fits, curve))
-    };
-    match alloy {
-        Ok(fits) if several_sections(&fits.rows) => Ok(Study {
-            curve: curve(fits)?,
-            fits: fits.clone(),
-            own: Some(alone()),
-            mix,
-        }),
+    let (fits, alone) = match alloy {
+        Ok(fits) if several_sections(&fits.rows) => (fits.clone(), OnceCell::new()),
         // The stratum is all there is of the alloy.
-        Ok(fits) => Ok(Study {
-            curve: curve(fits)?,
-            fits: fits.clone(),
-            own: None,
-            mix,
-        }),
-        Err(_) => {
-            let (fits, curve) = alone()?;
-            Ok(Study {
-                fits,
-                curve,
-                own: None,
-                mix,
-            })
-        }
-    }
+        Ok(fits) => (fits.clone(), OnceCell::from(None)),
+        Err(_) => (self::fits(own, pooled, manner)?, OnceCell::from(None)),
+    };
+    let mix = recent(own);
+    Ok(Study {
+        curve: curve_of(&fits, own, &mix, reference_c, manner)?,
+        fits,
+        alone,
+        own_rows: own.to_vec(),
+        pooled,
+        manner: *manner,
+        mix,
+    })
 }
 
-/// Whether a claim at `alpha` could come of a study: by the alloy's model some change is shown. Far
-/// cheaper than the study where that is not so, which is nearly always.
-pub(super) fn worth_a_study(
-    alloy: &Result<Fits, NoFit>,
+fn curve_of(
+    fits: &Fits,
     own: &[&Row],
+    mix: &[&Row],
     reference_c: f64,
     manner: &Manner,
-    alpha: f64,
-) -> bool {
-    match alloy {
-        Ok(fits) if several_sections(&fits.rows) => {
-            let mix = recent(own);
-            Curve::of(
-                &fits.most,
-                fits.fewest.as_ref(),
-                own,
-                &mix,
-                reference_c,
-                manner.draws,
-                false,
-            )
-            .is_ok_and(|curve| curve.lowest_where(|i| curve.shown(i, alpha)).is_some())
-        }
-        // The study is no more than that itself.
-        _ => true,
-    }
+) -> Result<Curve, NoFit> {
+    Curve::of(
+        &fits.most,
+        fits.fewest.as_ref(),
+        own,
+        mix,
+        reference_c,
+        manner.draws,
+    )
+    .map_err(NoFit::Because)
 }
 
 impl NoFit {
@@ -215,7 +182,23 @@ impl NoFit {
     }
 }
 
-impl Study<'_, '_> {
+impl<'a, 'b> Study<'a, 'b> {
+    /// The stratum by its own flasks alone, where the model has other sections; `Err` where it
+    /// cannot stand alone.
+    pub(super) fn own(&self) -> Option<&Result<(Fits<'a, 'b>, Curve), NoFit>> {
+        self.alone
+            .get_or_init(|| {
+                let made = fits(&self.own_rows, self.pooled, &self.manner).and_then(|fits| {
+                    let (own, mix) = (&self.own_rows, &self.mix);
+                    let against = self.curve.reference_c;
+                    let curve = curve_of(&fits, own, mix, against, &self.manner)?;
+                    Ok((fits, curve))
+                });
+                Some(made)
+            })
+            .as_ref()
+    }
+
     /// The best of the points whose change is below 0 at `alpha`, by the alloy's model and by the
     /// stratum's own flasks.
     pub(super) fn best_shown(&self, alpha: f64) -> Option<usize> {
@@ -223,7 +206,7 @@ impl Study<'_, '_> {
             .lowest_where(|i| self.both(i, |curve, i| curve.shown(i, alpha)))
     }
 
-    /// Whether it still is, at the confidence that is shown.
+    /// Whether the change at `point` is below 0 in both at the confidence that is shown.
     pub(super) fn holds(&self, point: usize) -> bool {
         self.both(point, |curve, i| {
             curve.change(i).limits.is_some_and(|(_, high)| high < 0.0)
@@ -232,7 +215,7 @@ impl Study<'_, '_> {
 
     fn both(&self, point: usize, test: impl Fn(&Curve, usize) -> bool) -> bool {
         test(&self.curve, point)
-            && match &self.own {
+            && match self.own() {
                 None => true,
                 Some(Err(_)) => false,
                 // Supported temperatures are the stratum's in either, and so are their numbers.
@@ -241,8 +224,8 @@ impl Study<'_, '_> {
     }
 
     /// What decides alone, where there is such a thing: the stratum's own fit, else the alloy's.
-    pub(super) fn deciding(&self) -> (&Fits<'_, '_>, &Curve) {
-        match &self.own {
+    pub(super) fn deciding(&self) -> (&Fits<'a, 'b>, &Curve) {
+        match self.own() {
             Some(Ok((fits, curve))) => (fits, curve),
             _ => (&self.fits, &self.curve),
         }

@@ -420,11 +420,12 @@ impl Plan {
         held
     }
 
-    /// Whether groups by this factor are told apart.
-    pub(super) fn tells_apart(&self, factor: Factor) -> bool {
-        self.columns
-            .iter()
-            .any(|c| matches!(c, Column::Level { factor: f, .. } if *f == factor))
+    /// Whether a setting or a grouping is in the model.
+    pub(super) fn holds(&self, factor: Factor) -> bool {
+        self.columns.iter().any(|c| match c {
+            Column::Level { factor: f, .. } | Column::Number { factor: f, .. } => *f == factor,
+            Column::Bend { .. } | Column::OwnSlope { .. } => false,
+        })
     }
 
     /// The row's numbers, the intercept first, with the pour temperature replaced by `pour_c` where

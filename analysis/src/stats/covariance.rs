@@ -180,24 +180,39 @@ impl Sandwich {
     /// model held. In the coordinates above pₛₜ = δₛₜaₛ − vₛᵀvₜ with aₛ = (Tₛw)ᵀSₛ(Tₛw) and
     /// vₛ = SₛTₛw, so that no matrix of sessions by sessions is ever made.
     fn df(&self, contrast: &Vector) -> Option<f64> {
+        // Plain slices: this is asked for at every point of every curve.
         let w = &self.root * contrast;
         let columns = w.len();
         let (mut trace, mut squares) = (0.0, 0.0);
-        let mut cross = Matrix::zeros(columns, columns);
+        let mut cross = vec![0.0; columns * columns];
+        let mut v = vec![0.0; columns];
         for s in &self.sessions {
-            let mut part = s.axes.tr_mul(&w);
+            v.fill(0.0);
             let mut a = 0.0;
-            for ((q, share), factor) in part.iter_mut().zip(s.share.iter()).zip(s.factor.iter()) {
-                a += share * factor * factor * *q * *q;
-                *q *= share * factor;
+            for (k, axis) in s.axes.as_slice().chunks_exact(columns).enumerate() {
+                let q: f64 = axis.iter().zip(w.iter()).map(|(x, w)| x * w).sum();
+                let (share, factor) = (s.share[k], s.factor[k]);
+                a += share * factor * factor * q * q;
+                let along = share * factor * q;
+                for (v, x) in v.iter_mut().zip(axis) {
+                    *v += along * x;
+                }
             }
-            let v = &s.axes * part;
-            let vv = v.norm_squared();
+            let vv: f64 = v.iter().map(|v| v * v).sum();
             trace += a - vv;
             squares += a * a - 2.0 * a * vv;
-            cross.ger(1.0, &v, &v, 1.0);
+            for (i, left) in v.iter().enumerate() {
+                for (sum, right) in cross[i * columns..].iter_mut().zip(&v[..=i]) {
+                    *sum += left * right;
+                }
+            }
         }
-        squares += cross.norm_squared();
+        for i in 0..columns {
+            for j in 0..=i {
+                let twice = if i == j { 1.0 } else { 2.0 };
+                squares += twice * cross[i * columns + j].powi(2);
+            }
+        }
         let df = trace * trace / squares;
         (trace > 0.0 && squares > 0.0 && df.is_finite()).then_some(df)
     }

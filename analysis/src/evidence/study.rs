@@ -109,7 +109,8 @@ pub(super) struct Study<'a, 'b> {
     /// The stratum alone, where the model has other sections; made when first asked for.
     alone: OnceCell<Option<Result<(Fits<'a, 'b>, Curve), NoFit>>>,
     own_rows: Vec<&'b Row<'a>>,
-    pooled: Option<f64>,
+    /// The design effect of the whole table.
+    pub pooled: Option<f64>,
     manner: Manner,
     /// The mix that risks are standardised over.
     pub mix: Vec<&'b Row<'a>>,

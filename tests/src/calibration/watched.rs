@@ -2,21 +2,17 @@
 //! at formal looks only, so the answer for the whole record says what every look said; that the
 //! weekly answers agree with it is checked on some shops ([`by_the_week`]).
 
-use analysis::evidence::{Evidence, Grade, Question, evidence};
+use analysis::evidence::{Grade, Question, evidence, formal_looks};
 use analysis::time::Micros;
 use sample_data::ledger::Ledger;
 
-use super::score::asked;
-
 const WEEK_S: f64 = 7.0 * 86_400.0;
 
-/// Whether any look at this shop so far claimed anything, by the look's number.
-pub fn claims(said: &Evidence) -> Vec<usize> {
-    let mut looks: Vec<usize> = said
-        .strata
-        .iter()
-        .filter_map(|s| s.look.as_ref())
-        .flat_map(|look| look.history.iter())
+/// The numbers of the looks at this shop that claimed anything, of any alloy and section.
+pub fn claims(shop: &Ledger) -> Vec<usize> {
+    let mut looks: Vec<usize> = formal_looks(&shop.flasks, &Question::default())
+        .into_iter()
+        .flat_map(|(.., look)| look.history)
         .filter(|said| said.claimed)
         .map(|said| said.number)
         .collect();
@@ -27,7 +23,7 @@ pub fn claims(said: &Evidence) -> Vec<usize> {
 
 /// Whether any look at this shop ever claimed anything.
 pub fn ever_claimed(shop: &Ledger) -> bool {
-    !claims(&asked(shop)).is_empty()
+    !claims(shop).is_empty()
 }
 
 /// The best grade of each week's report, over the whole record.

@@ -15,6 +15,8 @@ use super::{Matrix, Vector};
 
 /// Draws behind an interval, unless another number is asked for.
 pub const DRAWS: usize = 999;
+/// Most threads: a bench's machine has few cores, and each takes memory.
+const MOST_THREADS: usize = 4;
 
 /// The largest deviations of every draw, by family of comparisons. Each list is sorted.
 ///
@@ -256,26 +258,30 @@ pub fn sup_t(
         reference: basis.tr_mul(&reference),
         basis,
     };
-    let threads = std::thread::available_parallelism().map_or(1, |n| n.get().min(8));
+    let threads = std::thread::available_parallelism().map_or(1, |n| n.get().min(MOST_THREADS));
     let chunk = draws.div_ceil(threads);
+    let part = |k: usize| -> Vec<[f64; 4]> {
+        (k * chunk..((k + 1) * chunk).min(draws))
+            .map(|draw| work.draw(seed.wrapping_add(draw as u64)))
+            .collect()
+    };
     let mut all: Vec<[f64; 4]> = Vec::with_capacity(draws);
     std::thread::scope(|scope| {
-        let handles: Vec<_> = (0..threads)
+        let part = &part;
+        let spawned: Vec<_> = (1..threads)
             .map(|k| {
-                let work = &work;
-                let (from, to) = (k * chunk, ((k + 1) * chunk).min(draws));
-                scope.spawn(move || {
-                    (from..to)
-                        .map(|draw| work.draw(seed.wrapping_add(draw as u64)))
-                        .collect::<Vec<_>>()
-                })
+                let thread = std::thread::Builder::new();
+                (k, thread.spawn_scoped(scope, move || part(k)))
             })
             .collect();
-        for handle in handles {
-            // A panic in a draw is a bug; it goes on where the caller can see it.
-            match handle.join() {
-                Ok(part) => all.extend(part),
-                Err(panic) => std::panic::resume_unwind(panic),
+        all.extend(part(0));
+        for (k, thread) in spawned {
+            match thread.map(std::thread::ScopedJoinHandle::join) {
+                Ok(Ok(done)) => all.extend(done),
+                // A panic in a draw is a bug; it goes on where the caller can see it.
+                Ok(Err(panic)) => std::panic::resume_unwind(panic),
+                // No thread to be had, as under a memory limit: the work is done here.
+                Err(_) => all.extend(part(k)),
             }
         }
     });

@@ -48,6 +48,8 @@ pub struct Trials {
     pub truth: Mean,
     /// Whether it found the better arm.
     pub found: Share,
+    /// … in shops where the true change is at least the one it is sized for.
+    pub as_sized: Share,
     /// Whether it claimed what is not so.
     pub wrongly: Share,
 }
@@ -64,7 +66,10 @@ impl Trials {
             Arm::Tried => tried.truth < 0.0,
             Arm::Usual => tried.truth > 0.0,
         };
-        self.found.add(tried.found.is_some_and(right));
+        let found = tried.found.is_some_and(right);
+        self.found.add(found);
+        let large = tried.truth.abs() >= tried.trial.difference;
+        self.as_sized.add(large.then_some(found));
         self.wrongly.add(tried.found.is_some_and(|arm| !right(arm)));
     }
 
@@ -72,13 +77,15 @@ impl Trials {
     pub fn line(&self, words: &str) -> String {
         let plain = |m: Mean| m.mean().map_or("–".to_owned(), |x| format!("{x:.0}"));
         format!(
-            "| {words} | {} | {} | {} | {} | {} | {} | {} |",
+            "| {words} | {} | {} | {} | {} | {} | {} | {} ({}) | {} |",
             self.planned.of,
             self.planned,
             plain(self.flasks),
             plain(self.weeks),
             self.truth,
             self.found,
+            self.as_sized,
+            self.as_sized.of,
             self.wrongly
         )
     }
@@ -96,8 +103,8 @@ impl Trials {
 
 /// The head of the table of trials.
 pub const HEAD: &str = "\
-| trials | number | could be planned | flasks | weeks | true change | found | found what is not so |
-|---|---|---|---|---|---|---|---|";
+| trials | number | could be planned | flasks | weeks | true change | found | found where there is as much as it is sized for (trials) | found what is not so |
+|---|---|---|---|---|---|---|---|---|";
 
 fn counts<'a>(flasks: &'a [Flask], ask: &Question) -> Vec<Tally<'a>> {
     flasks

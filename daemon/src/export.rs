@@ -283,6 +283,10 @@ fn kind(column: &Column) -> Kind {
             | "vacuum_share"
             | "gasket_share_first"
             | "gasket_share_lately"
+            | "alpha"
+            | "power"
+            | "difference"
+            | "design_effect"
             | "confidence"
             | "water_ratio",
         ) => Kind::Number,

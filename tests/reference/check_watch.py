@@ -39,11 +39,6 @@ for row in ours["sizes"]:
     n = ((norm.isf(alpha / 2) * null + norm.ppf(power) * apart) / (p1 - p2)) ** 2
     check.near(f"size {name}", row["pieces"], n, rel=1e-9)
     for pieces in (60, 600):
-        theirs = power_proportions_2indep(
-            p1 - p2, p2, pieces, ratio=1, alpha=alpha, value=0, alternative="larger"
-            if p1 > p2 else "smaller",
-        )
-        one_sided = float(np.asarray(getattr(theirs, "power", theirs)))
         by_hand = norm.cdf(
             (np.sqrt(pieces) * abs(p1 - p2) - norm.isf(alpha / 2) * null) / apart
         )
@@ -55,7 +50,6 @@ for row in ours["sizes"]:
         )
         half = float(np.asarray(getattr(half, "power", half)))
         check.near(f"power {name} with {pieces}, statsmodels", by_hand, half, abs_=1e-9)
-        assert one_sided >= half
 
 for row in ours["holm"]:
     theirs = multipletests(row["p"], method="holm")[1]
@@ -134,7 +128,9 @@ for t, reading in enumerate(x, start=1):
 z, sd = np.array(z), 3.0 * np.sqrt(var)
 limits = (5.0 - 2.86 * sd, 5.0 + 2.86 * sd)
 compare("moving average", charts["ewma"], z, 5.0, sd, *limits)
-check.same("moving average: signals", told(charts["ewma"]), signals(z, 5.0, sd, *limits, every[:1]))
+theirs = signals(z, 5.0, sd, *limits, every[:1])
+check.same("moving average: signals", told(charts["ewma"]), theirs)
+check.same("moving average: there are signals to compare", len(theirs) > 0, True)
 
 events, pieces = np.array(charts["counts"]).T
 p = events / pieces
@@ -145,7 +141,9 @@ check.near("p-prime: sigma z", charts["sigma_z"], sigma_z, rel=1e-12)
 sd = plain * sigma_z
 limits = (np.maximum(centre - 3 * sd, 0), np.minimum(centre + 3 * sd, 1))
 compare("p-prime", charts["p_prime"], p, centre, sd, *limits)
-check.same("p-prime: signals", told(charts["p_prime"]), signals(p, centre, sd, *limits, every))
+theirs = signals(p, centre, sd, *limits, every)
+check.same("p-prime: signals", told(charts["p_prime"]), theirs)
+check.same("p-prime: there are signals to compare", len(theirs) > 0, True)
 
 # Pieces within flasks once sessions are held equal: one-way residuals by hand.
 rows = ours["flask_design_effect"]["rows"]

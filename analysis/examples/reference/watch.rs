@@ -49,7 +49,7 @@ fn differences() -> Vec<Value> {
     for n in [5.0, 40.0, 700.0] {
         for a in [0.0, 0.2, 0.6, 1.0] {
             for b in [0.0, 0.4, 1.0] {
-                counts.push((((n * a), n), (2.0 * n * b, 2.0 * n)));
+                counts.push(((n * a, n), (2.0 * n * b, 2.0 * n)));
             }
         }
     }
@@ -164,14 +164,17 @@ fn charts() -> Value {
     let values: Vec<f64> = spread(60, 0.3)
         .iter()
         .enumerate()
-        .map(|(i, u)| 10.0 * u + if i > 40 { 3.0 } else { 0.0 })
+        .map(|(i, u)| 10.0 * u + if i > 40 { 8.0 } else { 0.0 })
         .collect();
     let counts: Vec<(u32, u32)> = spread(50, 0.7)
         .iter()
         .enumerate()
         .map(|(i, u)| {
             let pieces = 20 + 17 * (i as u32 % 5);
-            ((f64::from(pieces) * 0.2 * u) as u32, pieces)
+            (
+                (f64::from(pieces) * if i > 42 { 0.6 } else { 0.2 } * u) as u32,
+                pieces,
+            )
         })
         .collect();
     let level = Level {

@@ -111,7 +111,7 @@ pub fn sign_flips(scores: &[f64], draws: u32, seed: u64) -> Result<Permuted, Sta
                 let sum: f64 = sizes
                     .iter()
                     .enumerate()
-                    .map(|(i, s)| if signs >> i & 1 == 1 { *s } else { -*s })
+                    .map(|(i, s)| if (signs >> i) & 1 == 1 { *s } else { -*s })
                     .sum();
                 sum.abs() >= far
             })
@@ -131,7 +131,7 @@ pub fn sign_flips(scores: &[f64], draws: u32, seed: u64) -> Result<Permuted, Sta
                 let signs: u64 = chance.random();
                 some.iter()
                     .enumerate()
-                    .map(|(i, s)| if signs >> i & 1 == 1 { *s } else { -*s })
+                    .map(|(i, s)| if (signs >> i) & 1 == 1 { *s } else { -*s })
                     .sum::<f64>()
             })
             .sum()

@@ -101,7 +101,7 @@ pub fn flasks_per_arm(
     pieces_per_flask: f64,
 ) -> Result<u32, StatsError> {
     let flasks = (pieces * design_effect.max(1.0) / pieces_per_flask).ceil();
-    if !(pieces_per_flask > 0.0 && flasks >= 0.0 && flasks < 1e6) {
+    if !(pieces_per_flask > 0.0 && (0.0..1e6).contains(&flasks)) {
         return Err(StatsError::Argument(format!(
             "{pieces:.0} pieces at {pieces_per_flask} a flask are not a number of flasks"
         )));

@@ -18,7 +18,7 @@ pub fn aim(pours: &[PourRow], machine: &str, limits_until: Option<Micros>) -> Wa
             error.is_finite().then_some((p, error))
         })
         .collect();
-    rows.sort_by(|a, b| (a.0.at, a.0.number).cmp(&(b.0.at, b.0.number)));
+    rows.sort_by_key(|row| (row.0.at, row.0.number));
     let values: Vec<f64> = rows.iter().map(|r| r.1).collect();
     let earlier = limits_until.map_or(0, |until| rows.partition_point(|r| r.0.at < until));
     let base = if earlier >= FEWEST {

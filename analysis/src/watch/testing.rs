@@ -10,7 +10,7 @@ use crate::time::Micros;
 /// Flask number `i` of session `s<day>`: sterling silver, medium, poured at 968 °C, so many
 /// pieces of which `bad` have a defect that heat can steer.
 pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
-    let start = Micros::parse_rfc3339("2026-01-05T09:00:00Z").map_or(Micros(0), |t| t);
+    let start = Micros::parse_rfc3339("2026-01-05T09:00:00Z").unwrap_or(Micros(0));
     Flask {
         id: format!("flask-{i:04}"),
         label: format!("{i}"),
@@ -24,6 +24,7 @@ pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
         defective: Some(bad),
         defective_steering: Some(bad),
         kinds: BTreeMap::new(),
+        counted_blind: None,
         pour_temperature_c: Some(968.0),
         flask_temperature_c: None,
         vacuum_kpa: None,

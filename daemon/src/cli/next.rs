@@ -4,11 +4,11 @@
 
 use analysis::evidence::trial::State;
 use analysis::evidence::trial::next::{Card, Next, next};
-use analysis::evidence::trial::plan::Wish;
+use analysis::evidence::trial::plan::{NoPlan, Wish};
 use clap::Args;
 use jiff::civil::Date;
 
-use super::one_work::{OneWork, meant};
+use super::kind_of_work::{KindOfWork, meant};
 use super::open::{Opened, day};
 use super::{BookArg, out};
 use crate::records::flasks::StoredFlask;
@@ -50,7 +50,7 @@ pub fn next_pours(args: &NextArgs) -> anyhow::Result<()> {
             out::line(&nothing.reason)
         };
     };
-    let work = OneWork::of(&opened, &alloy, &section)?;
+    let work = KindOfWork::of(&opened, &alloy, &section)?;
     let day = args
         .day
         .unwrap_or_else(|| opened.records.day_of(opened.now));
@@ -96,10 +96,17 @@ pub fn next_pours(args: &NextArgs) -> anyhow::Result<()> {
         })
         .collect();
     let shown = &opened.config.shop.shown_in;
+    let own = standing.as_ref().map(|(stored, _)| stored.id);
+    let plan = match opened.records.open_trial()? {
+        Some(other) if own != Some(other.id) => Err(NoPlan::Another {
+            what: format!("{}, {}", other.trial.alloy, other.trial.section),
+        }),
+        _ => work.plan(&opened, &Wish::default(), 0),
+    };
     let told = next(
         work.advice.as_ref(),
         standing.as_ref().map(|(_, s)| s),
-        &work.plan(&opened, &Wish::default(), 0),
+        &plan,
         &in_order,
         work.target_c,
         shown,

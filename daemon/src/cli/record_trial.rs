@@ -5,7 +5,7 @@ use analysis::evidence::trial::plan::Wish;
 use clap::Args;
 use uuid::Uuid;
 
-use super::one_work::{OneWork, meant};
+use super::kind_of_work::{KindOfWork, meant};
 use super::open::Opened;
 use super::record_options::quantity;
 use super::{BookArg, WrongUse, out};
@@ -64,7 +64,7 @@ pub fn trial(args: &TrialArgs) -> anyhow::Result<()> {
              plan by"
         );
     };
-    let work = OneWork::of(&opened, &alloy, &section)?;
+    let work = KindOfWork::of(&opened, &alloy, &section)?;
     let temperature = |option: &str, text: &Option<String>| {
         text.as_deref()
             .map(|t| quantity(option, t, Quantity::Temperature))
@@ -83,8 +83,10 @@ pub fn trial(args: &TrialArgs) -> anyhow::Result<()> {
         tried_c: temperature("--try", &args.tried)?,
         difference: args.difference.map(|points| points / 100.0),
     };
-    let plan = work.plan(&opened, &wish, new_seed())?;
     let shown = opened.config.shop.shown_in;
+    let plan = work
+        .plan(&opened, &wish, new_seed())
+        .map_err(|why| anyhow::anyhow!(why.in_units(&shown)))?;
     if !plan.worth_beginning() && !args.anyway {
         anyhow::bail!(
             "{} If you begin it all the same, say --anyway; a larger --difference takes fewer \

@@ -153,3 +153,22 @@ fn an_export_replaces_an_older_one_of_the_same_book_and_nothing_else() {
     let error = export(&records, &photos).unwrap_err().to_string();
     assert!(error.contains("is not an export of this book"), "{error}");
 }
+
+#[test]
+fn no_figure_with_decimals_is_exported_as_a_count() {
+    let records = book();
+    let mut with_decimals = 0;
+    for column in columns() {
+        let real: bool = records
+            .db
+            .query_row(
+                "SELECT type = 'REAL' FROM pragma_table_info(?1) WHERE name = ?2",
+                [&column.table, &column.name],
+                |row| row.get(0),
+            )
+            .unwrap();
+        with_decimals += usize::from(real);
+        assert!(!real || matches!(kind(column), Kind::Number), "{column:?}");
+    }
+    assert!(with_decimals > 50, "{with_decimals}");
+}

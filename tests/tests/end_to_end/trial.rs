@@ -129,6 +129,9 @@ fn a_trial_is_planned_drawn_and_stopped() {
     let words = told(&bench, &["next"]).well().out;
     assert!(words.contains("flask  pour at"), "{words}");
 
+    let thin = ["next", "--alloy", "sterling", "--section", "thin"];
+    let other = told(&bench, &thin).well().out;
+    assert!(other.contains("one runs at a time"), "{other}");
     let second = told(&bench, &["record", "trial", "--anyway"]);
     assert_eq!(second.code(), Some(1));
     assert!(second.err.contains("one runs at a time"), "{}", second.err);
@@ -178,7 +181,7 @@ fn what_cannot_be_tried_is_said() {
             "at least 10 K apart",
         ),
         (
-            &["record", "trial", "--difference", "-3"],
+            &["record", "trial", "--difference", "0"],
             2,
             "no difference of rates",
         ),

@@ -29,7 +29,7 @@ pub struct Lot {
 /// assert_eq!(first.arm, lot(7, 1, 0).arm.other());
 /// ```
 pub fn lot(seed: u64, session: u32, place: u32) -> Lot {
-    let draw = u64::from(session / 2) << 32 | u64::from(place / 2);
+    let draw = (u64::from(session / 2) << 32) | u64::from(place / 2);
     // One generator a draw, so that no lot depends on how many were asked for before.
     let mut chance = Pcg64::seed_from_u64(seed ^ mixed(draw));
     let tried_first = chance.random::<bool>();

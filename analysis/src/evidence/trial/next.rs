@@ -157,7 +157,7 @@ pub fn next(
                 power = Some(plan.trial.power);
                 design_effect = Some(plan.trial.design_effect);
             }
-            Err(why) => words.push(format!("No trial is proposed: {why}.")),
+            Err(why) => words.push(format!("No trial is proposed: {}.", why.in_units(shown))),
         }
     }
     Next {

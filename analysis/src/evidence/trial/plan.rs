@@ -178,6 +178,12 @@ pub enum NoPlan {
         /// The rate now.
         rate: f64,
     },
+    /// One trial runs at a time.
+    #[error("a trial of {what} is open, and one runs at a time")]
+    Another {
+        /// Its alloy and section.
+        what: String,
+    },
     /// The statistics refuse.
     #[error(transparent)]
     Stats(#[from] StatsError),
@@ -279,7 +285,55 @@ pub fn plan(m: &Material, wish: &Wish, seed: u64) -> Result<Plan, NoPlan> {
     })
 }
 
-fn finite_pours<'a>(flasks: &'a [Flask]) -> impl Iterator<Item = (&'a Flask, f64)> {
+impl NoPlan {
+    /// Why, with temperatures in the shop's units.
+    pub fn in_units(&self, shown: &ShownIn) -> String {
+        let at = |celsius: &f64| shown.temperature(*celsius);
+        let apart = |kelvin: &f64| shown.difference(*kelvin);
+        match self {
+            NoPlan::OutsideAlloy {
+                what,
+                celsius,
+                alloy,
+                low,
+                high,
+            } => format!(
+                "{what} of {} is outside what {alloy} is usually poured at ({} to {})",
+                at(celsius),
+                at(low).number(),
+                at(high)
+            ),
+            NoPlan::TooClose {
+                apart: found,
+                sd,
+                least,
+            } => format!(
+                "the two temperatures are {} apart; with pours that fall {} from their target they \
+                 have to be at least {} apart to be two",
+                apart(found),
+                apart(sd),
+                apart(least)
+            ),
+            NoPlan::NoRoom {
+                alloy,
+                low,
+                high,
+                least,
+                usual,
+            } => format!(
+                "between {} and {}, where {alloy} is usually poured, there is no room for a second \
+                 temperature {} from {}",
+                at(low).number(),
+                at(high),
+                apart(least),
+                at(usual)
+            ),
+            other => other.to_string(),
+        }
+    }
+}
+
+fn finite_pours(flasks: &[Flask]) -> impl Iterator<Item = (&Flask, f64)> {
     flasks
         .iter()
         .filter(|f| f.set_aside.is_none())

@@ -93,13 +93,12 @@ pub fn verdict(trial: &Trial, flasks: &[TrialFlask]) -> Option<Verdict> {
     };
     let p = low_end.test.p.max(high_end.test.p);
     let same_way = low_end.test.seen * high_end.test.seen > 0.0;
-    let better = (p <= trial.alpha && same_way).then(|| {
-        if high_end.test.seen < 0.0 {
-            Arm::Tried
-        } else {
-            Arm::Usual
-        }
-    });
+    let fewer = if high_end.test.seen < 0.0 {
+        Arm::Tried
+    } else {
+        Arm::Usual
+    };
+    let better = (p <= trial.alpha && same_way).then_some(fewer);
     Some(Verdict {
         flasks: high_end.sides.each_ref().map(|t| t.flasks),
         pieces: high_end.sides.each_ref().map(|t| t.pieces),

@@ -18,7 +18,7 @@ pub mod runs;
 pub use runs::{Rule, Side, Signal};
 
 /// d₂ for two readings: the mean range of two standard normals, 2/√π (tables print 1.128).
-pub const D2: f64 = 1.128_379_167_095_512_6;
+pub const D2: f64 = std::f64::consts::FRAC_2_SQRT_PI;
 
 /// A chart: its points in order of time, and what stands out.
 #[derive(Clone, Debug, Default, PartialEq)]

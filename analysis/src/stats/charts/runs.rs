@@ -91,14 +91,14 @@ pub fn signals(points: &[Plotted], rules: &[Rule]) -> Vec<Signal> {
             }
         };
         let mut run = 0;
-        for to in 0..points.len() {
-            run = if out[to] > 0.0 { run + 1 } else { 0 };
+        for (to, deviation) in out.iter().enumerate() {
+            run = if *deviation > 0.0 { run + 1 } else { 0 };
             if run == RUN {
                 add(Rule::EightOnOneSide, to + 1 - RUN, to);
             }
             if beyond(to) {
                 add(Rule::BeyondLimit, to, to);
-            } else if out[to] > 2.0
+            } else if *deviation > 2.0
                 && let Some(from) = (to.saturating_sub(2)..to).rev().find(|i| out[*i] > 2.0)
                 // One beyond the limit has been said already.
                 && !beyond(from)

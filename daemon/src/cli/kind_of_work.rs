@@ -27,7 +27,7 @@ const LATELY_S: f64 = 8.0 * 7.0 * 86_400.0;
 const WAITED_FOR_DAYS: i64 = 21;
 
 /// One alloy and section.
-pub struct OneWork {
+pub struct KindOfWork {
     /// The alloy, as the table spells it.
     pub alloy_name: String,
     /// The section.
@@ -109,12 +109,12 @@ pub fn meant(
     Ok(number.into_iter().next().map(|(_, key)| key))
 }
 
-impl OneWork {
+impl KindOfWork {
     /// Gathers it.
     ///
     /// # Errors
     /// When the records refuse.
-    pub fn of(opened: &Opened, alloy: &str, section: &str) -> anyhow::Result<OneWork> {
+    pub fn of(opened: &Opened, alloy: &str, section: &str) -> anyhow::Result<KindOfWork> {
         let records = &opened.records;
         let ask = Question {
             alloy: Some(alloy.to_owned()),
@@ -152,7 +152,7 @@ impl OneWork {
             .filter_map(|p| Some(p.row.pour_temperature_c? - p.row.target_c?))
             .collect();
         let complete = |t: &StoredTrial| t.state() == State::Complete;
-        Ok(OneWork {
+        Ok(KindOfWork {
             target_c: records
                 .target_at(alloy, section, opened.now)?
                 .and_then(|t| t.pour_temperature_c),

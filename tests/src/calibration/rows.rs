@@ -32,18 +32,18 @@ pub fn rows() -> Vec<Row> {
             seed,
         });
     };
-    let shapes: [(&str, &str, f64, fn() -> Heat); 4] = [
-        ("none", "no effect", 0.0, Heat::none),
-        ("cup", "U, poured 12 K too cool", -12.0, Heat::cup),
-        ("right", "U, poured right", 0.0, Heat::cup),
-        ("one-sided", "only misruns", -8.0, Heat::one_sided),
+    let shapes: [(&str, &str, f64, Heat); 4] = [
+        ("none", "no effect", 0.0, Heat::none()),
+        ("cup", "U, poured 12 K too cool", -12.0, Heat::cup()),
+        ("right", "U, poured right", 0.0, Heat::cup()),
+        ("one-sided", "only misruns", -8.0, Heat::one_sided()),
     ];
     for (name, words, off_k, heat) in shapes {
         for flasks in SIZES {
             add(
                 format!("{name}-{flasks}"),
                 format!("{words}, {flasks} flasks"),
-                Plan::medium(Size::Flasks(flasks), off_k, heat()),
+                Plan::medium(Size::Flasks(flasks), off_k, heat),
             );
         }
     }
@@ -99,10 +99,10 @@ pub fn watched() -> Vec<Row> {
 
 /// Shops that carry out a trial, after 100 flasks poured as ever.
 pub fn trials() -> Vec<Row> {
-    let shapes: [(&str, &str, f64, fn() -> Heat); 3] = [
-        ("trial-none", "no effect", 0.0, Heat::none),
-        ("trial-cup", "U, poured 12 K too cool", -12.0, Heat::cup),
-        ("trial-one-sided", "only misruns", -8.0, Heat::one_sided),
+    let shapes: [(&str, &str, f64, Heat); 3] = [
+        ("trial-none", "no effect", 0.0, Heat::none()),
+        ("trial-cup", "U, poured 12 K too cool", -12.0, Heat::cup()),
+        ("trial-one-sided", "only misruns", -8.0, Heat::one_sided()),
     ];
     shapes
         .into_iter()
@@ -111,7 +111,7 @@ pub fn trials() -> Vec<Row> {
             name: name.to_owned(),
             words: words.to_owned(),
             // Sizes are the trial's business.
-            plan: Plan::medium(Size::Flasks(0), off_k, heat()),
+            plan: Plan::medium(Size::Flasks(0), off_k, heat),
             seed: 20_000_000 + 100_000 * i,
         })
         .collect()

@@ -12,6 +12,7 @@
 //! | [`simulate`](mod@simulate) | a plan turned into readings, cards, inspections and truth |
 //! | [`drawn`] | short sessions of benches where everything goes wrong, for measuring detection |
 //! | [`check`] | probe checks: known metals that freeze with the probe in them |
+//! | [`ledger`] | whole shops as tables of flasks, for measuring what the evidence is worth |
 //! | [`furnace`], [`chamber`], [`gas`], [`kiln`] | the physics of each part of the bench |
 //! | [`defects`] | the stated truth from which defects are drawn |
 //! | `paper` | cards filled in and castings counted |
@@ -28,6 +29,7 @@ pub mod drawn;
 pub mod furnace;
 pub mod gas;
 pub mod kiln;
+pub mod ledger;
 mod paper;
 pub mod plan;
 pub mod records;

@@ -7,7 +7,7 @@ use analysis::stats::counts::Counts;
 use analysis::stats::covariance::{Covariance, Uncertainty};
 use analysis::stats::design::Design;
 use analysis::stats::logistic::{Extras, fit};
-use analysis::stats::sup_t::{critical, sup_t};
+use analysis::stats::sup_t::{Comparisons, critical, sup_t};
 use analysis::stats::{Matrix, Vector};
 use serde_json::{Value, json};
 
@@ -44,7 +44,16 @@ pub(crate) fn curve(file: &str) -> Result<Value, String> {
             (1.0 + 3.0 * j as f64 / 11.0).powi(i32::try_from(i).unwrap_or(0))
         });
         let reference: Vector = points.column(2).into_owned();
-        let found = sup_t(&covariance, &points, &reference, 39_999, 3)?;
+        // On the scale of t itself, as NumPy has it.
+        let df = [f64::INFINITY; 12];
+        let compared = Comparisons {
+            points: &points,
+            point_df: &df,
+            reference: &reference,
+            change_df: &df,
+            pairs: true,
+        };
+        let found = sup_t(&covariance, &compared, 39_999, 3)?;
         Ok::<_, analysis::stats::error::StatsError>((found, covariance, points))
     };
     let (found, covariance, points) = fitted().map_err(|e| e.to_string())?;

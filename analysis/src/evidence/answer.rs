@@ -11,7 +11,7 @@ use super::rows::Row;
 use super::sentence::{Material, sentence};
 use super::standing::{Key, Poured, Shop, Standing, usual};
 use super::study::Manner;
-use super::{CurvePoint, Evidence, Outcome, Question, SetAside, Spread, Stratum};
+use super::{CurvePoint, Evidence, Look, Outcome, Question, SetAside, Spread, Stratum};
 use super::{advise, together};
 use crate::flask::{Aside, Flask};
 use crate::stats::bins::{Bin, Point, bins};
@@ -58,16 +58,7 @@ impl<'a> Read<'a> {
 /// assert!(nothing.rate.is_none());
 /// ```
 pub fn evidence(flasks: &[Flask], ask: &Question) -> Evidence {
-    let mut within: Vec<Read> = flasks
-        .iter()
-        .filter(|f| in_time(f, ask))
-        .map(|flask| Read {
-            flask,
-            count: count(flask, ask),
-        })
-        .collect();
-    // Every list and sum is then the same, however the flasks came.
-    within.sort_by(|a, b| (a.flask.cast_at, &a.flask.id).cmp(&(b.flask.cast_at, &b.flask.id)));
+    let within = within(flasks, ask);
     let asked: Vec<&Read> = within
         .iter()
         .filter(|r| in_question(r.flask, ask))
@@ -153,9 +144,58 @@ pub(super) fn comparable<'a, 'b>(
     (of, only)
 }
 
+/// The flasks of the time asked for, in order: every list and sum is then the same, however the
+/// flasks came.
+fn within<'a>(flasks: &'a [Flask], ask: &Question) -> Vec<Read<'a>> {
+    let mut within: Vec<Read> = flasks
+        .iter()
+        .filter(|f| in_time(f, ask))
+        .map(|flask| Read {
+            flask,
+            count: count(flask, ask),
+        })
+        .collect();
+    within.sort_by(|a, b| (a.flask.cast_at, &a.flask.id).cmp(&(b.flask.cast_at, &b.flask.id)));
+    within
+}
+
+/// What every formal look so far said, by alloy and section: the
+/// [`look`](super::Stratum::look) of each stratum of [`evidence`], and nothing else of it.
+pub fn formal_looks(
+    flasks: &[Flask],
+    ask: &Question,
+) -> Vec<(Option<String>, Option<String>, Look)> {
+    with_shop(&within(flasks, ask), ask, |shop| {
+        shop.looks_alone()
+            .into_iter()
+            .map(|((alloy, section), look)| (alloy, section, look))
+            .collect()
+    })
+}
+
 /// Where every stratum stands. Looks go by the whole table, whatever alloy or section is asked for,
 /// so that the answer is that of the report.
 fn standings(within: &[Read], ask: &Question) -> BTreeMap<Key, Judged> {
+    with_shop(within, ask, |shop| {
+        shop.standings()
+            .into_iter()
+            .map(|(key, standing)| {
+                let poured = shop.poured.get(&key).map_or(&[][..], Vec::as_slice);
+                let own: Vec<&Row> = shop
+                    .rows
+                    .iter()
+                    .copied()
+                    .filter(|r| (&r.alloy, &r.section) == (&key.0, &key.1))
+                    .collect();
+                let judged = Judged::of(&key, &standing, poured, &own, ask);
+                (key, judged)
+            })
+            .collect()
+    })
+}
+
+/// Makes the table that grades are made from, and does `work` with it.
+fn with_shop<T>(within: &[Read], ask: &Question, work: impl FnOnce(&Shop) -> T) -> T {
     let rows: Vec<Row> = within
         .iter()
         .filter_map(|r| r.row(ask))
@@ -169,12 +209,10 @@ fn standings(within: &[Read], ask: &Question) -> BTreeMap<Key, Judged> {
             inspected: read.count != Count::Uninspected,
         });
     }
-    let all: Vec<Tally> = rows.iter().map(|r| r.most).collect();
     let shop = Shop {
         question: ask,
         rows: rows.iter().collect(),
         poured,
-        pooled: Totals::of(&all).design_effect(),
         manner: Manner {
             shape: ask.shape,
             uncertainty: ask.spread.unwrap_or(Spread::Session).uncertainty(),
@@ -183,25 +221,12 @@ fn standings(within: &[Read], ask: &Question) -> BTreeMap<Key, Judged> {
         },
         asked_otherwise: asked_otherwise(ask),
     };
-    shop.standings()
-        .into_iter()
-        .map(|(key, standing)| {
-            let poured = shop.poured.get(&key).map_or(&[][..], Vec::as_slice);
-            let own: Vec<&Row> = shop
-                .rows
-                .iter()
-                .copied()
-                .filter(|r| (&r.alloy, &r.section) == (&key.0, &key.1))
-                .collect();
-            let judged = Judged::of(&key, &standing, poured, &own, ask);
-            (key, judged)
-        })
-        .collect()
+    work(&shop)
 }
 
 /// What a standing comes to, free of the rows it was made from.
 struct Judged {
-    look: super::Look,
+    look: Look,
     curve: Vec<CurvePoint>,
     advised: advise::Advised,
     second_opinion: Option<super::SecondOpinion>,

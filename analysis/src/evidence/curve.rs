@@ -7,11 +7,12 @@ use std::cell::OnceCell;
 use super::fitted::{Fitted, Risk};
 use super::rows::Row;
 use crate::stats::Matrix;
+use crate::stats::Vector;
 use crate::stats::covariance::LEAST_DF;
 use crate::stats::distribution::t_quantile;
 use crate::stats::error::StatsError;
 use crate::stats::logistic::{expit, logit};
-use crate::stats::sup_t::{SupT, critical, critical_far_out, sup_t};
+use crate::stats::sup_t::{Comparisons, SupT, critical, sup_t, t_of, tail_far_out};
 
 /// A temperature is supported by flasks poured within so many kelvin of it …
 pub(super) const NEAR_K: f64 = 10.0;
@@ -21,6 +22,11 @@ pub(super) const NEAR_FLASKS: usize = 5;
 pub(super) const NEAR_SESSIONS: usize = 3;
 /// Confidence of what is shown.
 const CONFIDENCE: f64 = 0.95;
+/// Standard errors that a temperature has to make up for to be advised. Any choice keeps the limits'
+/// promise, which is over the whole curve at once; this one loses least on drawn shops
+/// (`calibration-table`). With none, shops that pour right already are sent away from there; with
+/// the limits' own two and a half to three and more, shops that pour wrong are hardly moved.
+const CAUTION: f64 = 1.0;
 /// Most points of a curve.
 const MOST_POINTS: f64 = 41.0;
 /// The seed of every draw: the same flasks give the same answer.
@@ -85,9 +91,14 @@ pub(super) struct Within {
 struct Reading {
     risks: Vec<Risk>,
     reference: Risk,
+    /// Gradients of logit R at each point and at the reference.
+    gradients: Vec<Vector>,
+    reference_gradient: Vector,
     fitted: Fitted,
     /// Made when first asked for: most looks can do without.
     drawn: OnceCell<Option<SupT>>,
+    /// The same with all pairs of points.
+    pairs: OnceCell<Option<SupT>>,
     how_many: usize,
     /// Degrees of freedom of each point, and of its difference from the reference.
     point_df: Vec<f64>,
@@ -118,65 +129,81 @@ impl Reading {
             .iter()
             .map(|s| fitted.risk(mix, s.pour_c).ok_or(no_mix.clone()))
             .collect::<Result<_, _>>()?;
-        if risks.is_empty() {
+        // Everything is compared on the logit scale: there an estimate that is low by chance has
+        // no smaller standard error for it, as it has on the scale of risks, where upper limits
+        // would then be too low just where they look best.
+        let gradients: Vec<Vector> = risks.iter().map(logit_gradient).collect();
+        let reference_gradient = logit_gradient(&reference);
+        if gradients.is_empty() {
             return Err(no_mix);
         }
         let cov = &fitted.covariance;
+        let df = |contrast: &Vector| cov.df(contrast).unwrap_or(0.0);
+        let point_df: Vec<f64> = gradients.iter().map(df).collect();
+        let change_df: Vec<f64> = gradients
+            .iter()
+            .map(|g| df(&(g - &reference_gradient)))
+            .collect();
         Ok(Reading {
             drawn: OnceCell::new(),
+            pairs: OnceCell::new(),
             how_many: draws,
-            point_df: risks
-                .iter()
-                .map(|r| cov.df(&r.gradient).unwrap_or(0.0))
-                .collect(),
-            change_df: risks
-                .iter()
-                .map(|r| cov.df(&(&r.gradient - &reference.gradient)).unwrap_or(0.0))
-                .collect(),
+            point_df,
+            change_df,
             risks,
             reference,
+            gradients,
+            reference_gradient,
             fitted: fitted.clone(),
         })
     }
 
-    fn draws(&self) -> Option<&SupT> {
-        self.drawn
-            .get_or_init(|| {
-                let columns: Vec<_> = self.risks.iter().map(|r| r.gradient.clone()).collect();
-                let points = Matrix::from_columns(&columns);
-                let against = &self.reference.gradient;
-                sup_t(
-                    &self.fitted.covariance,
-                    &points,
-                    against,
-                    self.how_many,
-                    SEED,
-                )
-                .ok()
-            })
-            .as_ref()
+    fn draw(&self, pairs: bool) -> Option<SupT> {
+        let compared = Comparisons {
+            points: &Matrix::from_columns(&self.gradients),
+            point_df: &self.point_df,
+            reference: &self.reference_gradient,
+            change_df: &self.change_df,
+            pairs,
+        };
+        sup_t(&self.fitted.covariance, &compared, self.how_many, SEED).ok()
     }
 
-    /// A critical value of the draws, never below that of the point by itself.
-    fn two_sided(&self, family: impl Fn(&SupT) -> &Vec<f64>, df: f64) -> Option<f64> {
+    fn draws(&self) -> Option<&SupT> {
+        self.drawn.get_or_init(|| self.draw(false)).as_ref()
+    }
+
+    fn pair_draws(&self) -> Option<&SupT> {
+        self.pairs.get_or_init(|| self.draw(true)).as_ref()
+    }
+
+    /// A critical value of the draws, never below that of the comparison by itself.
+    fn two_sided(critical: Option<f64>, df: f64) -> Option<f64> {
         if df < LEAST_DF {
             return None;
         }
         let own = t_quantile(0.5 + CONFIDENCE / 2.0, df)?;
-        critical(family(self.draws()?), CONFIDENCE).map(|c| c.max(own))
+        critical.map(|c| c.max(own))
     }
 
-    /// The rate at a point, on the logit scale: logit R ± c·se(R) ÷ (R(1−R)).
+    fn has_limits(&self, i: usize) -> bool {
+        self.change_df[i] >= LEAST_DF
+    }
+
+    fn se(&self, contrast: &Vector) -> f64 {
+        self.fitted.covariance.variance(contrast).sqrt()
+    }
+
+    /// The rate at a point: logit R ± c·se.
     fn rate(&self, i: usize) -> Within {
         let risk = self.risks[i].risk;
-        let gradient = &self.risks[i].gradient;
-        let se = self.fitted.covariance.variance(gradient).sqrt();
-        let inside = risk.clamp(1e-12, 1.0 - 1e-12);
-        let limits = self.two_sided(|d| &d.points, self.point_df[i]).map(|c| {
-            let half = c * se / (inside * (1.0 - inside));
+        let df = self.point_df[i];
+        let score = self.draws().and_then(|d| critical(&d.points, CONFIDENCE));
+        let limits = Reading::two_sided(score.map(|z| t_of(z, df)), df).map(|c| {
+            let half = c * self.se(&self.gradients[i]);
             (
-                expit(logit(inside) - half).min(risk),
-                expit(logit(inside) + half).max(risk),
+                expit(inside(risk) - half).min(risk),
+                expit(inside(risk) + half).max(risk),
             )
         });
         Within {
@@ -185,67 +212,90 @@ impl Reading {
         }
     }
 
-    fn change_se(&self, i: usize) -> f64 {
-        let contrast = &self.risks[i].gradient - &self.reference.gradient;
-        self.fitted.covariance.variance(&contrast).sqrt()
+    /// logit R(T) − logit R(reference) and its standard error.
+    fn logit_change(&self, i: usize) -> (f64, f64) {
+        let contrast = &self.gradients[i] - &self.reference_gradient;
+        (
+            inside(self.risks[i].risk) - inside(self.reference.risk),
+            self.se(&contrast),
+        )
     }
 
     fn difference(&self, i: usize) -> f64 {
         self.risks[i].risk - self.reference.risk
     }
 
-    /// The change from the reference: R(T) − R(reference) ± c·se.
+    /// The change of the rate that a change of the logit is, from the reference's rate.
+    fn as_rates(&self, logit_change: f64) -> f64 {
+        expit(inside(self.reference.risk) + logit_change) - self.reference.risk
+    }
+
+    /// The change from the reference, R(T) − R(reference), with limits at the logit's
+    /// d ± c·se.
     fn change(&self, i: usize) -> Within {
+        let (d, se) = self.logit_change(i);
         let estimate = self.difference(i);
-        let se = self.change_se(i);
+        let df = self.change_df[i];
         let limits = if se == 0.0 {
             Some((estimate, estimate))
         } else {
-            self.two_sided(|d| &d.changes, self.change_df[i])
-                .map(|c| (estimate - c * se, estimate + c * se))
+            let score = self.draws().and_then(|d| critical(&d.changes, CONFIDENCE));
+            Reading::two_sided(score.map(|z| t_of(z, df)), df).map(|c| {
+                (
+                    self.as_rates(d - c * se).min(estimate),
+                    self.as_rates(d + c * se).max(estimate),
+                )
+            })
         };
-        // A risk difference lies between −1 and 1, whatever the normal says.
-        Within {
-            estimate,
-            limits: limits.map(|(low, high)| (low.max(-1.0), high.min(1.0))),
-        }
+        Within { estimate, limits }
     }
 
-    /// The upper limit of that change, one-sided at `alpha` over the whole curve.
-    fn change_upper(&self, i: usize, alpha: f64) -> Option<f64> {
+    /// Whether the change is below 0, one-sided at `alpha` over the whole curve.
+    fn shown(&self, i: usize, alpha: f64) -> bool {
         let df = self.change_df[i];
-        if df < LEAST_DF {
-            return None;
-        }
-        let least = self
-            .change_df
-            .iter()
-            .copied()
-            .filter(|df| *df >= LEAST_DF)
-            .fold(df, f64::min);
-        let c = critical_far_out(&self.draws()?.falls, alpha, least)?;
-        Some(self.difference(i) + c * self.change_se(i))
+        let (d, se) = self.logit_change(i);
+        df >= LEAST_DF
+            && self
+                .draws()
+                .and_then(|drawn| tail_far_out(&drawn.falls, alpha))
+                .and_then(|tail| t_quantile(1.0 - tail, df))
+                .is_some_and(|c| d + c * se < 0.0)
     }
 
     /// Whether a point's change is below 0 at `alpha` if it were the only one: without that no draw
     /// can show it.
     fn may_be_shown(&self, i: usize, alpha: f64) -> bool {
         let df = self.change_df[i];
-        df >= LEAST_DF
-            && t_quantile(1.0 - alpha, df)
-                .is_some_and(|c| self.difference(i) + c * self.change_se(i) < 0.0)
+        let (d, se) = self.logit_change(i);
+        df >= LEAST_DF && t_quantile(1.0 - alpha, df).is_some_and(|c| d + c * se < 0.0)
     }
 
     /// Whether point `i` is not shown to be worse than `best`, all pairs of points considered.
     fn not_ruled_out(&self, i: usize, best: usize) -> bool {
-        let contrast = &self.risks[i].gradient - &self.risks[best].gradient;
-        let se = self.fitted.covariance.variance(&contrast).sqrt();
+        let contrast = &self.gradients[i] - &self.gradients[best];
+        let se = self.se(&contrast);
         let Some(df) = self.fitted.covariance.df(&contrast).filter(|_| se > 0.0) else {
             return true;
         };
-        self.two_sided(|d| &d.pairs, df)
-            .is_none_or(|c| self.risks[i].risk - self.risks[best].risk <= c * se)
+        let worse = inside(self.risks[i].risk) - inside(self.risks[best].risk);
+        Reading::two_sided(
+            self.pair_draws()
+                .and_then(|d| critical(&d.pairs, CONFIDENCE)),
+            df,
+        )
+        .is_none_or(|c| worse <= c * se)
     }
+}
+
+/// logit R, of a risk kept from 0 and 1.
+fn inside(risk: f64) -> f64 {
+    logit(risk.clamp(1e-12, 1.0 - 1e-12))
+}
+
+/// The gradient of logit R: that of R over R(1−R).
+fn logit_gradient(risk: &Risk) -> Vector {
+    let r = risk.risk.clamp(1e-12, 1.0 - 1e-12);
+    &risk.gradient / (r * (1.0 - r))
 }
 
 impl Curve {
@@ -309,8 +359,7 @@ impl Curve {
 
     /// Whether the change at a point is below 0 at `alpha`, at both bounds.
     pub(super) fn shown(&self, i: usize, alpha: f64) -> bool {
-        self.readings()
-            .all(|r| r.change_upper(i, alpha).is_some_and(|upper| upper < 0.0))
+        self.readings().all(|r| r.shown(i, alpha))
     }
 
     /// Whether any point may be shown at `alpha`: the quick look before the draws.
@@ -333,17 +382,26 @@ impl Curve {
             .filter(|i| (self.at[*i].pour_c - pour_c).abs() <= NEAR_K / 2.0)
     }
 
-    /// The advised point: where the upper limit of the change is lowest, if that is below 0; else
-    /// where the upper limit of the rate is lowest, as something to try.
+    /// The advised point: where the change and [`CAUTION`] standard errors of it together are
+    /// lowest, on the logit scale and at the worse bound, among the points with limits.
     pub(super) fn best(&self) -> Option<usize> {
-        let lowest = |value: &dyn Fn(usize) -> Option<f64>| {
-            (0..self.at.len())
-                .filter_map(|i| Some((i, value(i)?)))
-                .min_by(|a, b| a.1.total_cmp(&b.1))
+        self.lowest_where(|_| true)
+    }
+
+    /// The same among the points that `among` lets through.
+    pub(super) fn lowest_where(&self, among: impl Fn(usize) -> bool) -> Option<usize> {
+        let at_worst = |i: usize| {
+            self.readings()
+                .map(|r| {
+                    let (d, se) = r.logit_change(i);
+                    d + CAUTION * se
+                })
+                .fold(f64::NEG_INFINITY, f64::max)
         };
-        lowest(&|i| Some(self.change(i).limits?.1))
-            .filter(|(_, upper)| *upper < 0.0)
-            .or_else(|| lowest(&|i| Some(self.rate(i).2?.1)))
+        (0..self.at.len())
+            .filter(|i| self.readings().all(|r| r.has_limits(*i)) && among(*i))
+            .map(|i| (i, at_worst(i)))
+            .min_by(|a, b| a.1.total_cmp(&b.1))
             .map(|(i, _)| i)
     }
 

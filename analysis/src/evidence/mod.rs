@@ -53,7 +53,7 @@ use crate::stats::rate::Rate;
 use crate::time::Micros;
 use crate::units::ShownIn;
 
-pub use answer::evidence;
+pub use answer::{evidence, formal_looks};
 pub use count::tallies;
 pub use factor::{Factor, UnknownFactor};
 pub use grades::{Cap, Grade};

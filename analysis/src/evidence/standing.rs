@@ -2,15 +2,16 @@
 //! whether the last claim still holds on all the flasks there are now, and what stands against it.
 //! A pure function of the dated flasks.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::advise::ALIKE_K;
 use super::budget::Budget;
 use super::doubts::one_session_decides;
+use super::factor::Factor;
 use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
 use super::looks::{self, ALPHA, Look, Said};
 use super::opinion::{SecondOpinion, second_opinion};
-use super::rows::Row;
+use super::rows::{Bound, Row, totals};
 use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study};
 use super::together::with_the_pour;
 use super::{Method, porosity};
@@ -41,7 +42,6 @@ pub(super) struct Shop<'a, 'b> {
     pub rows: Vec<&'b Row<'a>>,
     /// Every flask that may steer, by stratum.
     pub poured: BTreeMap<Key, Vec<Poured>>,
-    pub pooled: Option<f64>,
     pub manner: Manner,
     /// Why no grade here may be above weak, whatever the flasks say.
     pub asked_otherwise: Option<Cap>,
@@ -104,6 +104,9 @@ pub(super) fn usual(poured: &[Poured], until: Option<Micros>) -> Option<f64> {
 /// The table up to a moment, with each alloy's model fitted once.
 struct Moment<'a, 'b> {
     until: Option<Micros>,
+    /// The design effect of all its flasks: of no later ones, or what a look says would change
+    /// afterwards.
+    pooled: Option<f64>,
     strata: BTreeMap<Key, Vec<&'b Row<'a>>>,
     alloys: BTreeMap<Option<String>, Result<Fits<'a, 'b>, NoFit>>,
 }
@@ -116,6 +119,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         }
         Moment {
             until,
+            pooled: totals(rows, Bound::Most).design_effect(),
             strata,
             alloys: BTreeMap::new(),
         }
@@ -141,14 +145,14 @@ impl<'a, 'b> Shop<'a, 'b> {
                 .filter(|(k, _)| k.0 == key.0)
                 .flat_map(|(_, rows)| rows.iter().copied())
                 .collect();
-            let made = fits(&rows, self.pooled, &self.manner);
+            let made = fits(&rows, moment.pooled, &self.manner);
             moment.alloys.insert(key.0.clone(), made);
         }
         let own = moment.strata.get(key).map_or(&[][..], Vec::as_slice);
         study(
             &moment.alloys[&key.0],
             own,
-            self.pooled,
+            moment.pooled,
             reference_c,
             &self.manner,
         )
@@ -163,10 +167,11 @@ impl<'a, 'b> Shop<'a, 'b> {
         until: Option<Micros>,
     ) -> Vec<Cap> {
         let mut caps = Vec::new();
-        let budget = Budget::of(rows, self.pooled);
+        let budget = Budget::of(rows, study.pooled);
         caps.extend(enough_for_a_claim(&budget));
         caps.extend(self.asked_otherwise.clone());
-        for (factor, r) in with_the_pour(rows) {
+        let plan = &study.curve.fitted().plan;
+        for (factor, r) in with_the_pour(rows, |f| plan.holds(f)) {
             caps.push(Cap::new(
                 &format!("moves-with-{}", factor.name().replace('_', "-")),
                 format!(
@@ -174,11 +179,22 @@ impl<'a, 'b> Shop<'a, 'b> {
                      told",
                     if r > 0.0 { "hotter" } else { "cooler" },
                     match factor {
-                        super::Factor::Days => "time went on, as",
+                        Factor::Days => "time went on, as",
                         _ => factor.words(),
                     },
                     r
                 ),
+            ));
+        }
+        let pattern = |r: &Row| r.flask.pattern.clone();
+        let one_pattern = rows
+            .iter()
+            .all(|r| pattern(r).is_some() && pattern(r) == pattern(rows[0]));
+        if key.1.is_none() && !one_pattern && !plan.holds(Factor::Pattern) {
+            caps.push(Cap::new(
+                "section-not-recorded",
+                "thin work is often poured hotter than heavy work and fails for reasons of its own, \
+                 and which was which is not written down",
             ));
         }
         if let Some(Err(why)) = study.own() {
@@ -348,10 +364,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         if !study.curve.may_show(alpha) {
             return None;
         }
-        let point = study.curve.best()?;
-        if !study.shown(point, alpha) {
-            return None;
-        }
+        let point = study.best_shown(alpha)?;
         let rows = moment.strata.get(key)?.clone();
         let (caps, _) = self.objections(&study, point, key, &rows, moment.until);
         caps.is_empty().then(|| Claim {
@@ -360,8 +373,9 @@ impl<'a, 'b> Shop<'a, 'b> {
         })
     }
 
-    /// Goes through the looks and says where each stratum stands now.
-    pub(super) fn standings(&self) -> BTreeMap<Key, Standing<'a, 'b>> {
+    /// Goes through the looks: what each said of every stratum, and the claims that stand after
+    /// the last.
+    fn looks(&self) -> (BTreeMap<Key, Look>, BTreeMap<Key, Claim>) {
         let order = looks::order(&self.rows);
         let sessions = order.len();
         let number = looks::reached(sessions);
@@ -380,7 +394,10 @@ impl<'a, 'b> Shop<'a, 'b> {
             let advised: Vec<Key> = moment
                 .strata
                 .iter()
-                .filter(|(_, rows)| self.barred(rows, &Budget::of(rows, self.pooled)).is_none())
+                .filter(|(_, rows)| {
+                    self.barred(rows, &Budget::of(rows, moment.pooled))
+                        .is_none()
+                })
                 .map(|(key, _)| key.clone())
                 .collect();
             let alpha = ALPHA / advised.len().max(1) as f64;
@@ -401,9 +418,9 @@ impl<'a, 'b> Shop<'a, 'b> {
             }
             claims.retain(|key, _| advised.contains(key));
         }
-        let mut now = self.moment(&self.rows, None);
-        let keys: Vec<Key> = now.strata.keys().cloned().collect();
-        keys.into_iter()
+        let keys: BTreeSet<Key> = self.rows.iter().map(|r| key(r)).collect();
+        let told = keys
+            .into_iter()
             .map(|key| {
                 let said = history.remove(&key).unwrap_or_default();
                 let look = Look {
@@ -413,6 +430,24 @@ impl<'a, 'b> Shop<'a, 'b> {
                     sessions,
                     history: said,
                 };
+                (key, look)
+            })
+            .collect();
+        (told, claims)
+    }
+
+    /// What every look so far said of each stratum, without working out where it stands now.
+    pub(super) fn looks_alone(&self) -> BTreeMap<Key, Look> {
+        self.looks().0
+    }
+
+    /// Goes through the looks and says where each stratum stands now.
+    pub(super) fn standings(&self) -> BTreeMap<Key, Standing<'a, 'b>> {
+        let (looks, claims) = self.looks();
+        let mut now = self.moment(&self.rows, None);
+        looks
+            .into_iter()
+            .map(|(key, look)| {
                 let standing = self.now(&mut now, &key, claims.get(&key).copied(), look);
                 (key, standing)
             })
@@ -431,7 +466,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         look: Look,
     ) -> Standing<'a, 'b> {
         let rows = moment.strata.get(key).cloned().unwrap_or_default();
-        let budget = Budget::of(&rows, self.pooled);
+        let budget = Budget::of(&rows, moment.pooled);
         let usual_c = self.usual(key, None);
         let mut standing = Standing {
             barred: self.barred(&rows, &budget),

@@ -109,7 +109,8 @@ pub(super) struct Study<'a, 'b> {
     /// The stratum alone, where the model has other sections; made when first asked for.
     alone: OnceCell<Option<Result<(Fits<'a, 'b>, Curve), NoFit>>>,
     own_rows: Vec<&'b Row<'a>>,
-    pooled: Option<f64>,
+    /// The design effect of the whole table.
+    pub pooled: Option<f64>,
     manner: Manner,
     /// The mix that risks are standardised over.
     pub mix: Vec<&'b Row<'a>>,
@@ -199,13 +200,14 @@ impl<'a, 'b> Study<'a, 'b> {
             .as_ref()
     }
 
-    /// Whether the change at `point` is below 0 at `alpha`, by the alloy's model and by the
+    /// The best of the points whose change is below 0 at `alpha`, by the alloy's model and by the
     /// stratum's own flasks.
-    pub(super) fn shown(&self, point: usize, alpha: f64) -> bool {
-        self.both(point, |curve, i| curve.shown(i, alpha))
+    pub(super) fn best_shown(&self, alpha: f64) -> Option<usize> {
+        self.curve
+            .lowest_where(|i| self.both(i, |curve, i| curve.shown(i, alpha)))
     }
 
-    /// Whether it still is, at the confidence that is shown.
+    /// Whether the change at `point` is below 0 in both at the confidence that is shown.
     pub(super) fn holds(&self, point: usize) -> bool {
         self.both(point, |curve, i| {
             curve.change(i).limits.is_some_and(|(_, high)| high < 0.0)

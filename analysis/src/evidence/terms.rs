@@ -420,6 +420,14 @@ impl Plan {
         held
     }
 
+    /// Whether a setting or a grouping is in the model.
+    pub(super) fn holds(&self, factor: Factor) -> bool {
+        self.columns.iter().any(|c| match c {
+            Column::Level { factor: f, .. } | Column::Number { factor: f, .. } => *f == factor,
+            Column::Bend { .. } | Column::OwnSlope { .. } => false,
+        })
+    }
+
     /// The row's numbers, the intercept first, with the pour temperature replaced by `pour_c` where
     /// given. A figure that the row lacks stands at the column's mean.
     pub(super) fn x(&self, row: &Row, pour_c: Option<f64>) -> Vector {

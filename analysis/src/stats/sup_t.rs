@@ -3,12 +3,13 @@
 //! sessions over at random, so that it knows how few and how unlike the sessions are. Only columns
 //! × columns things are made in a draw.
 
+use nalgebra::SymmetricEigen;
 use rand::{Rng, SeedableRng};
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 use rand_pcg::Pcg64;
 
-use super::covariance::{Covariance, power};
-use super::distribution::{t_quantile, t_two_sided};
+use super::covariance::{Covariance, LEAST_DF, Sandwich, power};
+use super::distribution::normal_two_sided;
 use super::error::StatsError;
 use super::{Matrix, Vector};
 
@@ -17,7 +18,13 @@ pub const DRAWS: usize = 999;
 /// Most threads: a bench's machine has few cores, and each takes memory.
 const MOST_THREADS: usize = 4;
 
-/// The largest studentised deviations of every draw, by family of comparisons. Each list is sorted.
+/// The largest deviations of every draw, by family of comparisons. Each list is sorted.
+///
+/// Deviations of points and of changes are normal scores ([`normal_score`]) of studentised ones:
+/// some points of a curve rest on few sessions, and on the scale of t these would set the critical
+/// value for all the others. [`t_of`] turns a critical value back for a point's own degrees of
+/// freedom (minimum-p adjustment: Westfall & Young 1993, Resampling-Based Multiple Testing, 2.3;
+/// from memory).
 #[derive(Clone, Debug, PartialEq)]
 pub struct SupT {
     /// Over the points themselves, either side.
@@ -26,36 +33,157 @@ pub struct SupT {
     pub changes: Vec<f64>,
     /// Over those differences, downwards only: what an upper limit needs.
     pub falls: Vec<f64>,
-    /// Over the differences of all pairs of points, either side.
+    /// Over the differences of all pairs of points, either side, on the scale of t; empty unless
+    /// asked for.
     pub pairs: Vec<f64>,
 }
 
-/// One session, in plain slices: its axes (columns × rank, column by column), share and factor on
-/// each axis, and its adjusted score on each axis.
-struct Part {
+/// What is compared.
+#[derive(Clone, Copy, Debug)]
+pub struct Comparisons<'a> {
+    /// Columns × points: the gradient of each point in the coefficients.
+    pub points: &'a Matrix,
+    /// Degrees of freedom of each point. Where there are fewer than [`LEAST_DF`] there is no
+    /// interval, and the point is not considered.
+    pub point_df: &'a [f64],
+    /// The gradient of the reference.
+    pub reference: &'a Vector,
+    /// Degrees of freedom of each point's difference from it; as above.
+    pub change_df: &'a [f64],
+    /// Whether all pairs are compared as well.
+    pub pairs: bool,
+}
+
+/// All sessions in plain slices, one after another.
+struct Parts {
+    /// Coefficients.
+    columns: usize,
+    /// Dimensions of what is compared.
+    dimensions: usize,
+    /// Axes of each session.
+    ranks: Vec<usize>,
+    /// How each session's adjusted score moves the coefficients.
+    moves: Vec<f64>,
+    /// Each axis, and its share and factor and the adjusted score along it.
     axes: Vec<f64>,
     share: Vec<f64>,
     factor: Vec<f64>,
     score: Vec<f64>,
+    /// Each axis as what is compared sees it.
+    seen: Vec<f64>,
+}
+
+/// The directions that contrasts span, columns × dimensions, orthonormal. A curve's points lie
+/// within few, however many other settings a model holds, and draws need to know no more. Left
+/// out is what is a millionth of the longest.
+fn span(contrasts: &Matrix) -> Matrix {
+    let eigen = SymmetricEigen::new(contrasts * contrasts.transpose());
+    let most = eigen.eigenvalues.amax();
+    let kept: Vec<usize> = (0..eigen.eigenvalues.len())
+        .filter(|i| eigen.eigenvalues[*i] > 1e-12 * most)
+        .collect();
+    eigen.eigenvectors.select_columns(&kept)
+}
+
+impl Parts {
+    fn of(sandwich: &Sandwich, basis: &Matrix) -> Parts {
+        let mut parts = Parts {
+            columns: basis.nrows(),
+            dimensions: basis.ncols(),
+            ranks: Vec::new(),
+            moves: Vec::new(),
+            axes: Vec::new(),
+            share: Vec::new(),
+            factor: Vec::new(),
+            score: Vec::new(),
+            seen: Vec::new(),
+        };
+        for s in &sandwich.sessions {
+            let score = s.axes.tr_mul(&s.score);
+            parts.ranks.push(s.share.len());
+            parts.moves.extend_from_slice((&s.axes * &score).as_slice());
+            parts.axes.extend_from_slice(s.axes.as_slice());
+            parts.share.extend_from_slice(s.share.as_slice());
+            parts.factor.extend_from_slice(s.factor.as_slice());
+            parts.score.extend_from_slice(score.as_slice());
+            parts
+                .seen
+                .extend_from_slice(basis.tr_mul(&s.axes).as_slice());
+        }
+        parts
+    }
+
+    /// The movement of the coefficients in one draw of signs, and the covariance of what is
+    /// compared.
+    fn draw(&self, rng: &mut Pcg64) -> (Vector, Matrix) {
+        let (columns, dimensions) = (self.columns, self.dimensions);
+        let mut bits = 0u64;
+        let signs: Vec<f64> = (0..self.ranks.len())
+            .map(|k| {
+                if k % 64 == 0 {
+                    bits = rng.next_u64();
+                }
+                let sign = if bits & 1 == 1 { 1.0 } else { -1.0 };
+                bits >>= 1;
+                sign
+            })
+            .collect();
+        let mut delta = vec![0.0; columns];
+        for (moved, sign) in self.moves.chunks_exact(columns).zip(&signs) {
+            for (d, m) in delta.iter_mut().zip(moved) {
+                *d += sign * m;
+            }
+        }
+        let mut meat = vec![0.0; dimensions * dimensions];
+        let mut left = vec![0.0; dimensions];
+        let mut first = 0;
+        for (rank, sign) in self.ranks.iter().zip(&signs) {
+            left.fill(0.0);
+            for k in first..first + rank {
+                let axis = &self.axes[k * columns..(k + 1) * columns];
+                let along: f64 = axis.iter().zip(&delta).map(|(a, d)| a * d).sum();
+                // Adjusted once more: (1 − share)^−½ of what is left on this axis.
+                let rest = (sign * self.score[k] - self.share[k] * along) * self.factor[k];
+                let seen = &self.seen[k * dimensions..(k + 1) * dimensions];
+                for (l, a) in left.iter_mut().zip(seen) {
+                    *l += rest * a;
+                }
+            }
+            first += rank;
+            for (i, row) in meat.chunks_exact_mut(dimensions).enumerate() {
+                let own = left[i];
+                for (m, l) in row[..=i].iter_mut().zip(&left) {
+                    *m += own * l;
+                }
+            }
+        }
+        let meat = Matrix::from_fn(dimensions, dimensions, |i, j| {
+            meat[i.max(j) * dimensions + i.min(j)]
+        });
+        (Vector::from_vec(delta), meat)
+    }
 }
 
 /// What is drawn from.
 enum Source {
     /// Scores of sessions.
-    Scores { parts: Vec<Part> },
+    Scores { parts: Parts },
     /// The normal with this covariance (its root), or t with finite degrees of freedom.
     Normal { df: f64 },
 }
 
 struct Work<'a> {
     source: &'a Source,
-    /// Contrasts in the coordinates of the root, columns × points.
+    compared: &'a Comparisons<'a>,
+    /// The directions of the contrasts, in the coordinates of the root.
+    basis: Matrix,
+    /// Contrasts along these, dimensions × points.
     points: Matrix,
     reference: Vector,
 }
 
-/// Draws the largest deviations over `points` (columns × points, the gradient of each point in the
-/// coefficients; its scale does not matter) and over their differences from `reference`.
+/// Draws the largest deviations over the points compared and over their differences from the
+/// reference.
 ///
 /// With a session-robust covariance: score bootstrap (Kline & Santos 2012, Journal of Econometric
 /// Methods 1:23–41). In the coordinates of B^½ (see
@@ -69,54 +197,66 @@ struct Work<'a> {
 /// The same data, draws and seed give the same figures, however many threads work on them.
 ///
 /// # Errors
-/// [`StatsError::Rows`] when points and covariance differ in columns; [`StatsError::Empty`]
+/// [`StatsError::Rows`] when points and covariance differ in columns, or points and degrees of
+/// freedom in number; [`StatsError::Empty`]
 /// without points or draws.
 pub fn sup_t(
     covariance: &Covariance,
-    points: &Matrix,
-    reference: &Vector,
+    compared: &Comparisons,
     draws: usize,
     seed: u64,
 ) -> Result<SupT, StatsError> {
+    let Comparisons {
+        points, reference, ..
+    } = *compared;
     let columns = covariance.matrix.ncols();
-    for (what, given) in [
-        ("the curve's points", points.nrows()),
-        ("the reference", reference.len()),
+    for (what, given, expected) in [
+        ("the curve's points", points.nrows(), columns),
+        ("the reference", reference.len(), columns),
+        (
+            "degrees of freedom of points",
+            compared.point_df.len(),
+            points.ncols(),
+        ),
+        (
+            "degrees of freedom of changes",
+            compared.change_df.len(),
+            points.ncols(),
+        ),
     ] {
-        if given != columns {
+        if given != expected {
             return Err(StatsError::Rows {
                 what: what.to_owned(),
                 given,
-                expected: columns,
+                expected,
             });
         }
     }
     if points.ncols() == 0 || draws == 0 {
         return Err(StatsError::Empty);
     }
-    let (root, source) = match covariance.sandwich() {
-        Some(sandwich) => {
-            let parts = sandwich
-                .sessions
-                .iter()
-                .map(|s| Part {
-                    axes: s.axes.as_slice().to_vec(),
-                    share: s.share.as_slice().to_vec(),
-                    factor: s.factor.as_slice().to_vec(),
-                    score: s.axes.tr_mul(&s.score).as_slice().to_vec(),
-                })
-                .collect();
-            (sandwich.root.clone(), Source::Scores { parts })
-        }
-        None => {
-            let df = covariance.df(reference).unwrap_or(f64::INFINITY);
-            (power(&covariance.matrix, 0.5), Source::Normal { df })
-        }
+    let root = match covariance.sandwich() {
+        Some(sandwich) => sandwich.root.clone(),
+        None => power(&covariance.matrix, 0.5),
+    };
+    let (points, reference) = (&root * points, &root * reference);
+    let mut contrasts = points.clone().insert_column(points.ncols(), 0.0);
+    contrasts.set_column(points.ncols(), &reference);
+    let basis = span(&contrasts);
+    let source = match covariance.sandwich() {
+        Some(sandwich) => Source::Scores {
+            parts: Parts::of(sandwich, &basis),
+        },
+        None => Source::Normal {
+            df: covariance.df(compared.reference).unwrap_or(f64::INFINITY),
+        },
     };
     let work = Work {
         source: &source,
-        points: &root * points,
-        reference: &root * reference,
+        compared,
+        points: basis.tr_mul(&points),
+        reference: basis.tr_mul(&reference),
+        basis,
     };
     let threads = std::thread::available_parallelism().map_or(1, |n| n.get().min(MOST_THREADS));
     let chunk = draws.div_ceil(threads);
@@ -162,22 +302,27 @@ impl Work<'_> {
     /// One draw: the largest deviation of each family.
     fn draw(&self, seed: u64) -> [f64; 4] {
         let mut rng = Pcg64::seed_from_u64(seed);
-        let columns = self.points.nrows();
+        let dimensions = self.points.nrows();
         let (delta, meat) = match self.source {
-            Source::Scores { parts } => scores(parts, columns, &mut rng),
+            Source::Scores { parts } => {
+                let (delta, meat) = parts.draw(&mut rng);
+                (self.basis.tr_mul(&delta), meat)
+            }
             Source::Normal { df } => {
-                let mut delta = Vector::from_fn(columns, |_, _| StandardNormal.sample(&mut rng));
+                let mut delta = Vector::from_fn(dimensions, |_, _| StandardNormal.sample(&mut rng));
                 if df.is_finite()
                     && let Ok(spread) = ChiSquared::new(*df)
                 {
                     delta /= (spread.sample(&mut rng) / df).sqrt();
                 }
-                (delta, Matrix::identity(columns, columns))
+                (delta, Matrix::identity(dimensions, dimensions))
             }
         };
         let count = self.points.ncols();
         let turned = &meat * &self.points;
-        let squares = self.points.tr_mul(&turned);
+        let squares: Vec<f64> = (0..count)
+            .map(|i| self.points.column(i).dot(&turned.column(i)))
+            .collect();
         let moved = self.points.tr_mul(&delta);
         let to_reference = turned.tr_mul(&self.reference);
         let reference_square = self.reference.dot(&(&meat * &self.reference));
@@ -191,65 +336,34 @@ impl Work<'_> {
             }
         };
         let mut most = [0.0f64; 4];
+        let compared = self.compared;
         for i in 0..count {
-            let own = squares[(i, i)];
-            most[0] = most[0].max(ratio(moved[i], own, own).abs());
-            let square = own + reference_square - 2.0 * to_reference[i];
-            let t = ratio(moved[i] - reference_moved, square, own + reference_square);
-            most[1] = most[1].max(t.abs());
-            most[2] = most[2].max(-t);
+            let own = squares[i];
+            if compared.point_df[i] >= LEAST_DF {
+                let t = ratio(moved[i], own, own);
+                most[0] = most[0].max(normal_score(t.abs(), compared.point_df[i]));
+            }
+            if compared.change_df[i] >= LEAST_DF {
+                let square = own + reference_square - 2.0 * to_reference[i];
+                let t = ratio(moved[i] - reference_moved, square, own + reference_square);
+                let z = normal_score(t, compared.change_df[i]);
+                most[1] = most[1].max(z.abs());
+                most[2] = most[2].max(-z);
+            }
+        }
+        if !compared.pairs {
+            return most;
+        }
+        let products = self.points.tr_mul(&turned);
+        for i in 0..count {
             for j in 0..i {
-                let square = own + squares[(j, j)] - 2.0 * squares[(i, j)];
-                let t = ratio(moved[i] - moved[j], square, own + squares[(j, j)]);
+                let both = squares[i] + squares[j];
+                let t = ratio(moved[i] - moved[j], both - 2.0 * products[(i, j)], both);
                 most[3] = most[3].max(t.abs());
             }
         }
         most
     }
-}
-
-/// The movement and the covariance of one draw of signs.
-fn scores(parts: &[Part], columns: usize, rng: &mut Pcg64) -> (Vector, Matrix) {
-    let mut bits = 0u64;
-    let signs: Vec<f64> = (0..parts.len())
-        .map(|k| {
-            if k % 64 == 0 {
-                bits = rng.next_u64();
-            }
-            let sign = if bits & 1 == 1 { 1.0 } else { -1.0 };
-            bits >>= 1;
-            sign
-        })
-        .collect();
-    let mut delta = vec![0.0; columns];
-    for (part, sign) in parts.iter().zip(&signs) {
-        for (axis, score) in part.axes.chunks_exact(columns).zip(&part.score) {
-            let step = sign * score;
-            for (d, a) in delta.iter_mut().zip(axis) {
-                *d += step * a;
-            }
-        }
-    }
-    let mut meat = vec![0.0; columns * columns];
-    let mut left = vec![0.0; columns];
-    for (part, sign) in parts.iter().zip(&signs) {
-        left.fill(0.0);
-        for (k, axis) in part.axes.chunks_exact(columns).enumerate() {
-            let along: f64 = axis.iter().zip(&delta).map(|(a, d)| a * d).sum();
-            // Adjusted once more: (1 − share)^−½ of what is left on this axis.
-            let rest = (sign * part.score[k] - part.share[k] * along) * part.factor[k];
-            for (l, a) in left.iter_mut().zip(axis) {
-                *l += rest * a;
-            }
-        }
-        for i in 0..columns {
-            for j in 0..=i {
-                meat[i * columns + j] += left[i] * left[j];
-            }
-        }
-    }
-    let meat = Matrix::from_fn(columns, columns, |i, j| meat[i.max(j) * columns + i.min(j)]);
-    (Vector::from_vec(delta), meat)
 }
 
 /// The quantile of sorted draws that a share `level` lies at or below: the ⌈level·(draws+1)⌉-th
@@ -263,21 +377,38 @@ pub fn critical(sorted: &[f64], level: f64) -> Option<f64> {
         .filter(|c| c.is_finite())
 }
 
-/// The one-sided critical value at a level so small that draws cannot show it. The draws give
-/// the value c that is passed one time in twenty; K = 0.05 ÷ P(t > c) then says how many separate
-/// comparisons the curve is worth (at least one), and the value sought is where K·P(t > c) = α
-/// (Bonferroni's bound, sharp far out: Aldous 1989, Probability Approximations via the Poisson
-/// Clumping Heuristic, C; from memory). `df` are the degrees of freedom of t.
-pub fn critical_far_out(falls: &[f64], alpha: f64, df: f64) -> Option<f64> {
+/// Where P(Z > z) lies for a normal Z, as P(T > t) does for a T with `df` degrees of freedom, very
+/// nearly (within 2 % from 4 degrees of freedom on): z = (8d+1)/(8d+3)·√(d·ln(1+t²/d)) (Wallace 1959, Annals of Mathematical Statistics
+/// 30:1121–1130; from memory). Only the order of points among each other rests on it. `t` itself
+/// with infinite degrees of freedom.
+pub fn normal_score(t: f64, df: f64) -> f64 {
+    if !df.is_finite() {
+        return t;
+    }
+    let z = (8.0 * df + 1.0) / (8.0 * df + 3.0) * (df * (t * t / df).ln_1p()).sqrt();
+    z.copysign(t)
+}
+
+/// The t that has this normal score.
+pub fn t_of(score: f64, df: f64) -> f64 {
+    if !df.is_finite() {
+        return score;
+    }
+    let w = score * (8.0 * df + 3.0) / (8.0 * df + 1.0);
+    (df * (w * w / df).exp_m1()).sqrt().copysign(score)
+}
+
+/// How far out the critical values lie at a level so small that draws cannot show it, as the tail
+/// of one comparison: α/K. The draws give the normal score z that is passed one time in twenty;
+/// K = 0.05 ÷ P(Z > z) then says how many separate comparisons the curve is worth (at least
+/// one), and K·tail = α (Bonferroni's bound, sharp far out: Aldous 1989, Probability
+/// Approximations via the Poisson Clumping Heuristic, C; from memory). A point's own critical
+/// value is the quantile of t at 1 − α/K with its own degrees of freedom.
+pub fn tail_far_out(falls: &[f64], alpha: f64) -> Option<f64> {
     let twentieth = critical(falls, 0.95)?;
-    let tail = t_two_sided(twentieth, df)? / 2.0;
+    let tail = normal_two_sided(twentieth)? / 2.0;
     let comparisons = (0.05 / tail).max(1.0);
-    let far = t_quantile(1.0 - (alpha / comparisons).min(0.5), df)?;
-    Some(if alpha < 0.05 {
-        far.max(twentieth)
-    } else {
-        twentieth
-    })
+    Some((alpha.min(0.05) / comparisons).min(0.5))
 }
 
 #[cfg(test)]
@@ -287,6 +418,7 @@ mod tests {
     use crate::stats::counts::Counts;
     use crate::stats::covariance::Uncertainty;
     use crate::stats::design::Design;
+    use crate::stats::distribution::{normal_quantile, t_quantile};
     use crate::stats::logistic::{Extras, fit};
 
     /// Sixty sessions of two flasks, the pour temperature running through them.
@@ -319,6 +451,25 @@ mod tests {
         points.column(j).into_owned()
     }
 
+    /// On the scale of t itself, as with infinite degrees of freedom everywhere.
+    fn drawn(
+        cov: &Covariance,
+        points: &Matrix,
+        reference: &Vector,
+        draws: usize,
+        seed: u64,
+    ) -> Result<SupT, StatsError> {
+        let df = vec![f64::INFINITY; points.ncols()];
+        let compared = Comparisons {
+            points,
+            point_df: &df,
+            reference,
+            change_df: &df,
+            pairs: true,
+        };
+        sup_t(cov, &compared, draws, seed)
+    }
+
     #[test]
     fn one_point_alone_is_students_t() {
         for (uncertainty, df) in [
@@ -328,7 +479,7 @@ mod tests {
         ] {
             let (cov, points) = covariance(uncertainty);
             let one = points.columns(10, 1).into_owned();
-            let found = sup_t(&cov, &one, &at(&points, 0), 9999, 1).unwrap();
+            let found = drawn(&cov, &one, &at(&points, 0), 9999, 1).unwrap();
             let df = df.unwrap_or_else(|| cov.df(&at(&points, 10)).unwrap());
             let theirs = t_quantile(0.975, df).unwrap();
             let ours = critical(&found.points, 0.95).unwrap();
@@ -343,7 +494,7 @@ mod tests {
     #[test]
     fn a_curve_asks_for_more_than_a_point_and_less_than_every_point_apart() {
         let (cov, points) = covariance(Uncertainty::Session);
-        let found = sup_t(&cov, &points, &at(&points, 3), 1999, 1).unwrap();
+        let found = drawn(&cov, &points, &at(&points, 3), 1999, 1).unwrap();
         let df = cov.df(&at(&points, 10)).unwrap();
         let point = t_quantile(0.975, df).unwrap();
         let apart = t_quantile(1.0 - 0.025 / 21.0, 10.0).unwrap();
@@ -359,7 +510,7 @@ mod tests {
     #[test]
     fn the_same_seed_draws_the_same() {
         let (cov, points) = covariance(Uncertainty::Session);
-        let draw = |seed| sup_t(&cov, &points, &at(&points, 0), 199, seed).unwrap();
+        let draw = |seed| drawn(&cov, &points, &at(&points, 0), 199, seed).unwrap();
         assert_eq!(draw(5), draw(5));
         assert_ne!(draw(5), draw(6));
     }
@@ -372,26 +523,85 @@ mod tests {
         assert_eq!(critical(&[], 0.95), None);
     }
 
-    /// By hand: t with infinite degrees of freedom, draws whose twentieth is the normal's own 1.645:
-    /// one comparison, so that far out it is the normal quantile too.
+    /// A model holds more than a curve compares; what it does not compare changes nothing.
     #[test]
-    fn far_out_one_comparison_is_the_normal() {
-        let falls: Vec<f64> = vec![1.644_853_626_951_472_7; 99];
-        let c = critical_far_out(&falls, 0.0025, f64::INFINITY).unwrap();
-        assert!((c - 2.807_033_768_343_811).abs() < 1e-6, "{c}");
-        // Four comparisons' worth of draws.
-        let falls = vec![2.241_402_727_604_947; 99];
-        let c = critical_far_out(&falls, 0.0025, f64::INFINITY).unwrap();
-        assert!((c - 3.227_218_426_2).abs() < 1e-3, "{c}");
+    fn directions_that_nobody_compares_are_left_out() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let mut straight = points.clone();
+        straight.row_mut(2).fill(0.0);
+        assert_eq!(span(&straight).ncols(), 2);
+        let mut nearly = straight.clone();
+        nearly[(2, 20)] = 1e-4;
+        assert_eq!(span(&nearly).ncols(), 3);
+        let ours = drawn(&cov, &straight, &at(&straight, 3), 199, 4).unwrap();
+        let whole = drawn(&cov, &nearly, &at(&nearly, 3), 199, 4).unwrap();
+        for (a, b) in ours.changes.iter().zip(&whole.changes) {
+            assert!((a - b).abs() < 1e-3, "{a} {b}");
+        }
+    }
+
+    /// A point with too few degrees of freedom has no interval and asks nothing of the others.
+    #[test]
+    fn points_that_cannot_tell_are_not_considered() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let reference = at(&points, 3);
+        let mut df = vec![20.0; points.ncols()];
+        df[0] = 2.0;
+        let compared = Comparisons {
+            points: &points,
+            point_df: &df,
+            reference: &reference,
+            change_df: &df,
+            pairs: false,
+        };
+        let all = sup_t(&cov, &compared, 99, 1).unwrap();
+        let without = points.columns(1, points.ncols() - 1).into_owned();
+        let compared = Comparisons {
+            points: &without,
+            point_df: &df[1..],
+            change_df: &df[1..],
+            ..compared
+        };
+        let rest = sup_t(&cov, &compared, 99, 1).unwrap();
+        for (a, b) in all.points.iter().zip(&rest.points) {
+            assert!((a - b).abs() < 1e-9, "{a} {b}");
+        }
+        assert!(all.pairs.iter().all(|t| *t == 0.0));
     }
 
     #[test]
     fn misfits_are_refused() {
         let (cov, points) = covariance(Uncertainty::Session);
         let short = Vector::zeros(2);
-        assert!(sup_t(&cov, &points, &short, 9, 1).is_err());
-        assert!(sup_t(&cov, &points, &at(&points, 0), 0, 1).is_err());
+        assert!(drawn(&cov, &points, &short, 9, 1).is_err());
+        assert!(drawn(&cov, &points, &at(&points, 0), 0, 1).is_err());
         let none = Matrix::zeros(3, 0);
-        assert!(sup_t(&cov, &none, &at(&points, 0), 9, 1).is_err());
+        assert!(drawn(&cov, &none, &at(&points, 0), 9, 1).is_err());
+    }
+
+    /// Against quantiles of t and the normal: P(T > t) = P(Z > z) = 0.025 and 0.0005.
+    #[test]
+    fn normal_scores_put_tails_side_by_side() {
+        for df in [4.0, 7.5, 20.0, 200.0] {
+            for p in [0.975, 0.9995] {
+                let (t, z) = (t_quantile(p, df).unwrap(), normal_quantile(p).unwrap());
+                let score = normal_score(t, df);
+                assert!((score / z - 1.0).abs() < 0.02, "{df} {p}: {score} {z}");
+                assert!((t_of(score, df) / t - 1.0).abs() < 1e-9);
+                assert_eq!(normal_score(-t, df), -score);
+            }
+        }
+        assert_eq!(normal_score(2.0, f64::INFINITY), 2.0);
+        assert_eq!(t_of(2.0, f64::INFINITY), 2.0);
+    }
+
+    /// By hand: draws whose 95 % point is 1.6449 are worth one comparison, and 2.5 % then asks for
+    /// 2.5 %; at 2.5758 the curve is worth ten.
+    #[test]
+    fn far_out_a_curve_is_worth_so_many_comparisons() {
+        let one = tail_far_out(&[1.644_853_6; 19], 0.025).unwrap();
+        assert!((one - 0.025).abs() < 1e-6, "{one}");
+        let ten = tail_far_out(&[2.575_829_3; 19], 0.0025).unwrap();
+        assert!((ten - 0.000_25).abs() < 1e-8, "{ten}");
     }
 }

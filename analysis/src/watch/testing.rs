@@ -24,6 +24,7 @@ pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
         defective: Some(bad),
         defective_steering: Some(bad),
         kinds: BTreeMap::new(),
+        counted_blind: None,
         pour_temperature_c: Some(968.0),
         flask_temperature_c: None,
         vacuum_kpa: None,
@@ -35,7 +36,6 @@ pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
         metal_g: None,
         probe_series: None,
         probe_offset_k: None,
-        counted_blind: None,
         set_aside: None,
     }
 }

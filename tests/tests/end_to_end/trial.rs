@@ -48,7 +48,7 @@ fn a_trial_is_planned_drawn_and_stopped() {
     let bench = with_paper_records();
     let before = next(&bench);
     let reason = before["reason"].as_str().unwrap();
-    assert!(reason.contains("Keep to 968 °C"), "{reason}");
+    assert!(reason.contains("968 °C"), "{reason}");
     assert!(
         reason.contains("A trial would pour every other flask"),
         "{reason}"
@@ -138,7 +138,7 @@ fn a_trial_is_planned_drawn_and_stopped() {
     told(&bench, &["record", "trial", "--stop", "misruns"]).well();
     let after = next(&bench);
     assert!(
-        after["reason"].as_str().unwrap().contains("Keep to 968 °C"),
+        after["reason"].as_str().unwrap().contains("968 °C"),
         "{after}"
     );
     assert_eq!(after["order"][0]["pour_temperature_c"], 968.0);

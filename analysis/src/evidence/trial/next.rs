@@ -138,7 +138,12 @@ pub fn next(
     if celsius.is_none() {
         words.push(match keep_c {
             Some(c) => format!(
-                "Keep to {}: no other temperature is shown to be better.",
+                "Keep to {} {}: no other temperature is shown to be better.",
+                if usual_c.is_some() {
+                    "your target of"
+                } else {
+                    "your usual"
+                },
                 shown.temperature(c)
             ),
             None => "Keep to what you do: no temperature is shown to be better.".to_owned(),

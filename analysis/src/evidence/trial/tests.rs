@@ -443,7 +443,11 @@ fn next_says_to_keep_on_and_what_a_trial_would_take() {
     let shown = ShownIn::default();
     let told = next(advice.as_ref(), None, &plan, &cards, None, &shown);
     assert_eq!(told.grade, Grade::None);
-    assert!(told.reason.starts_with("Keep to 968 °C"), "{}", told.reason);
+    assert!(
+        told.reason.starts_with("Keep to your usual 968 °C"),
+        "{}",
+        told.reason
+    );
     assert_eq!(told.order[0].pour_temperature_c, 968.0);
     assert_eq!(told.flasks_needed, Some(plan.unwrap().trial.flasks));
     let json = serde_json::to_value(&told).unwrap();

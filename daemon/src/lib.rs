@@ -20,6 +20,7 @@
 //! | [`service`] | the daemon put together |
 //! | [`session`] | when sessions open and close and what they claim |
 //! | [`shutdown`] | one signal that every task listens to |
+//! | [`trials`] | how far trials have come and what they found |
 //! | [`write_up`] | reports from a book |
 //! | [`storage`] | the disk, as calls whose durability is spelled out |
 
@@ -40,4 +41,5 @@ pub mod service;
 pub mod session;
 pub mod shutdown;
 pub mod storage;
+pub mod trials;
 pub mod write_up;

@@ -86,7 +86,7 @@ impl<'a> WriteUp<'a> {
         let (from, until) = week_bounds(name, zone).ok_or_else(wrong)?;
         let (year, week) = name.split_once("-W").ok_or_else(wrong)?;
         let flasks = self.records.flasks_table(None, Some(until))?;
-        let found = self.evidence_of(&flasks, until);
+        let found = self.evidence_of(&flasks, until)?;
         let sentences = sentences_of(&found);
         let filter = PourFilter {
             since: Some(from),
@@ -155,17 +155,24 @@ impl<'a> WriteUp<'a> {
     }
 
     /// What the flasks say in answer to the report's own question.
-    fn evidence_of(&self, flasks: &[analysis::flask::Flask], until: Micros) -> Evidence {
-        evidence(
-            flasks,
-            &Question {
-                until: Some(until),
-                shown_in: self.config.shop.shown_in,
-                kinds: self.config.defect_kinds.clone(),
-                alloys: Alloys::standard(),
-                ..Question::default()
-            },
-        )
+    fn evidence_of(
+        &self,
+        flasks: &[analysis::flask::Flask],
+        until: Micros,
+    ) -> anyhow::Result<Evidence> {
+        let mut ask = Question {
+            until: Some(until),
+            shown_in: self.config.shop.shown_in,
+            kinds: self.config.defect_kinds.clone(),
+            alloys: Alloys::standard(),
+            ..Question::default()
+        };
+        if !self.records.trials()?.is_empty() {
+            // A trial may have flasks of a later week; then it was not complete in this one.
+            let all = self.records.flasks_table(None, None)?;
+            ask.trials = crate::trials::said(self.records, &all, &ask, self.now)?;
+        }
+        Ok(evidence(flasks, &ask))
     }
 
     fn sheet(&self, session: &Session) -> anyhow::Result<SessionSheet> {

@@ -1,11 +1,12 @@
 //! The advice of one alloy and section in figures: grade, temperature, change, what is not ruled out
 //! and what would undo it.
 
+use super::answer::asked_otherwise;
 use super::curve::Curve;
 use super::doubts::{near, tipping_point};
 use super::grades::{Cap, Grade};
 use super::standing::{Found, Key, Poured, Standing};
-use super::{Advice, CurvePoint, Question};
+use super::{Advice, CurvePoint, Question, TrialSaid};
 
 /// Temperatures closer than this are one to a caster and to the probe, K.
 pub(super) const ALIKE_K: f64 = 2.5;
@@ -25,6 +26,8 @@ pub(super) struct Advised {
     /// The temperature that "hotter" or "cooler" ends at, °C; `None` where the alloy's usual range
     /// does before.
     pub until_c: Option<f64>,
+    /// The trial that decides where the flasks at large claim nothing.
+    pub trial: Option<TrialSaid>,
 }
 
 /// Without a counted flask there is nothing to advise.
@@ -66,13 +69,72 @@ pub(super) fn points(curve: &Curve) -> Vec<CurvePoint> {
         .collect()
 }
 
-/// The advice of a standing.
+/// The advice of a standing. A completed trial that passed makes a claim of the same way strong, and
+/// is fair by itself: lots were drawn, so nothing but chance can have made its difference. While
+/// probes that were never compared are in it neither holds.
 pub(super) fn advised(
     key: &Key,
     standing: &Standing,
     poured: &[Poured],
     ask: &Question,
 ) -> Advised {
+    let told = by_flasks(key, standing, poured, ask);
+    let Some(trial) = passed(key, ask).filter(|_| standing.unresolved.is_none()) else {
+        return told;
+    };
+    let agrees = |pour_c: f64| {
+        let middle = f64::midpoint(trial.better_c, trial.other_c);
+        (pour_c > middle) == (trial.better_c > middle)
+    };
+    if told.claimed && told.advice.pour_temperature_c.is_some_and(agrees) {
+        return told;
+    }
+    by_trial(told, trial)
+}
+
+/// The newest trial of an alloy and section that passed, as far as it is known at the time asked
+/// for, and where the standing question is asked.
+fn passed<'q>(key: &Key, ask: &'q Question) -> Option<&'q TrialSaid> {
+    if asked_otherwise(ask).is_some() {
+        return None;
+    }
+    ask.trials
+        .iter()
+        .filter(|t| t.passed && Some(&t.alloy) == key.0.as_ref() && t.section == key.1)
+        .filter(|t| ask.until.is_none_or(|until| t.completed_at < until))
+        .max_by_key(|t| t.completed_at)
+}
+
+/// What a trial says where the flasks at large claim nothing, or a thing that the trial denies.
+fn by_trial(told: Advised, trial: &TrialSaid) -> Advised {
+    let mut advice = Advice {
+        grade: Grade::Fair,
+        caps: told.advice.caps,
+        pour_temperature_c: Some(trial.better_c),
+        against_c: Some(trial.other_c),
+        expected_change: Some(trial.change),
+        change_low: Some(trial.change_low),
+        change_high: Some(trial.change_high),
+        ..nothing_counted(told.advice.usual_c)
+    };
+    if told.claimed {
+        advice.caps.push(Cap::new(
+            "trial-says-otherwise",
+            "all flasks together say otherwise than the trial, and lots weigh more",
+        ));
+    }
+    Advised {
+        advice,
+        barred: None,
+        claimed: false,
+        clear: false,
+        until_c: None,
+        trial: Some(trial.clone()),
+    }
+}
+
+/// The advice by the flasks at large.
+fn by_flasks(key: &Key, standing: &Standing, poured: &[Poured], ask: &Question) -> Advised {
     let mut advice = nothing_counted(standing.usual_c);
     if let Some(barred) = &standing.barred {
         advice.caps.push(barred.clone());
@@ -82,6 +144,7 @@ pub(super) fn advised(
             claimed: false,
             clear: false,
             until_c: None,
+            trial: None,
         };
     }
     let Some(found) = &standing.found else {
@@ -91,9 +154,11 @@ pub(super) fn advised(
             claimed: false,
             clear: false,
             until_c: None,
+            trial: None,
         };
     };
-    advice.grade = grade(key, found, ask);
+    let (grade, point) = graded(key, found, ask);
+    advice.grade = grade;
     advice.caps.clone_from(&found.caps);
     let curve = &found.study.curve;
     advice.held_equal = found
@@ -105,13 +170,14 @@ pub(super) fn advised(
         .into_iter()
         .map(str::to_owned)
         .collect();
-    let Some(point) = found.point else {
+    let Some(point) = point else {
         return Advised {
             advice,
             barred: None,
             claimed: false,
             clear: false,
             until_c: None,
+            trial: None,
         };
     };
     let pour_c = curve.at[point].pour_c;
@@ -164,21 +230,31 @@ pub(super) fn advised(
         claimed: found.claim.is_some(),
         clear: found.study.holds(point),
         until_c,
+        trial: None,
         advice,
     }
 }
 
 /// Fair where a claim stands; strong where a completed trial of this alloy and section passed as
-/// well and went the same way.
-fn grade(key: &Key, found: &Found, ask: &Question) -> Grade {
+/// well and went the same way. With it the advised point: the trial's own temperature, where the
+/// flasks at large show it as well and do not rule it out.
+fn graded(key: &Key, found: &Found, ask: &Question) -> (Grade, Option<usize>) {
     let Some(claim) = found.claim else {
-        return Grade::Weak;
+        return (Grade::Weak, found.point);
     };
-    let by_trial = ask.trials.iter().any(|trial| {
-        Some(&trial.alloy) == key.0.as_ref()
-            && trial.section == key.1
-            && trial.passed
-            && (trial.better_c > trial.other_c) == (claim.pour_c > claim.against_c)
-    });
-    if by_trial { Grade::Strong } else { Grade::Fair }
+    let Some(trial) =
+        passed(key, ask).filter(|t| (t.better_c > t.other_c) == (claim.pour_c > claim.against_c))
+    else {
+        return (Grade::Fair, found.point);
+    };
+    let curve = &found.study.curve;
+    let as_well = |arm: &usize| {
+        found.point.is_some_and(|point| {
+            let (from, to) = curve.flat(point);
+            (from..=to).contains(&curve.at[*arm].pour_c)
+        }) && (curve.at[*arm].pour_c - trial.better_c).abs() < ALIKE_K
+            && found.study.holds(*arm)
+    };
+    let arm = curve.nearest(trial.better_c).filter(as_well);
+    (Grade::Strong, arm.or(found.point))
 }

@@ -12,7 +12,7 @@ use super::sentence::{Material, sentence};
 use super::standing::{Key, Poured, Shop, Standing, usual};
 use super::study::Manner;
 use super::{CurvePoint, Evidence, Look, Outcome, Question, SetAside, Spread, Stratum};
-use super::{advise, together};
+use super::{advise, probes, together};
 use crate::flask::{Aside, Flask};
 use crate::stats::bins::{Bin, Point, bins};
 use crate::stats::rate::{Tally, Totals, bounded_rate};
@@ -204,6 +204,7 @@ fn with_shop<T>(within: &[Read], ask: &Question, work: impl FnOnce(&Shop) -> T) 
     let mut poured: BTreeMap<Key, Vec<Poured>> = BTreeMap::new();
     for read in within.iter().filter(|r| r.flask.set_aside.is_none()) {
         poured.entry(read.key(ask)).or_default().push(Poured {
+            flask: read.flask,
             at: read.flask.cast_at,
             pour_c: finite_pour(read.flask),
             inspected: read.count != Count::Uninspected,
@@ -252,6 +253,7 @@ impl Judged {
             moves_together: together::together(own),
             notes: found.map_or_else(Vec::new, |f| {
                 let mut notes = f.study.fits.most.plan.notes.clone();
+                notes.extend(probes::left_out(standing.left_out));
                 notes.push(blindness(own));
                 notes
             }),
@@ -279,7 +281,7 @@ fn blindness(own: &[&Row]) -> String {
 
 /// Grades are for the standing question, asked in the standing way: whoever asks in many ways finds
 /// something.
-fn asked_otherwise(ask: &Question) -> Option<Cap> {
+pub(super) fn asked_otherwise(ask: &Question) -> Option<Cap> {
     let otherwise = ask.outcome != Outcome::Steering
         || ask.since.is_some()
         || ask.shape.is_some()
@@ -415,6 +417,7 @@ fn stratum(
     let usual_c = alloy.as_ref().and_then(|_| {
         let poured: Vec<Poured> = may_steer()
             .map(|r| Poured {
+                flask: r.flask,
                 at: r.flask.cast_at,
                 pour_c: finite_pour(r.flask),
                 inspected: r.count != Count::Uninspected,

@@ -1,11 +1,14 @@
-//! What could undo the advice without any model noticing: one session that decides it, flasks that
-//! nobody looked at, pores that were called one thing and may be another.
+//! What could undo the advice without any model noticing: one session that decides it, or only the
+//! flasks of old, flasks that nobody looked at, pores that were called one thing and may be another.
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::curve::{Curve, NEAR_K};
 use super::fitted::{How, fitted};
 use super::rows::{Bound, Row};
 use crate::stats::Vector;
 use crate::stats::counts::Counts;
+use crate::time::Micros;
 
 /// Sessions that are left out and the model fitted anew; the others by one step.
 const REFITTED: usize = 3;
@@ -53,6 +56,43 @@ pub(super) fn one_session_decides<'a>(
         }
     }
     None
+}
+
+/// Whether the later half of the sessions by itself turns the advice round: R(T) − R(reference) is 0
+/// or more in it. Then what was true of old is not true of late, as when a probe wears and reads
+/// lower month by month: nothing else in a table of flasks tells that. Only the sign is asked, since
+/// half of the flasks show little by themselves; `false` where they carry no fit.
+pub(super) fn older_flasks_decide(
+    curve: &Curve,
+    point: usize,
+    rows: &[&Row],
+    mix: &[&Row],
+    how: &How,
+) -> bool {
+    let mut began: BTreeMap<&str, Micros> = BTreeMap::new();
+    for row in rows {
+        let first = began.entry(&row.flask.session).or_insert(row.flask.cast_at);
+        *first = (*first).min(row.flask.cast_at);
+    }
+    let mut sessions: Vec<(Micros, &str)> = began.iter().map(|(s, at)| (*at, *s)).collect();
+    sessions.sort_unstable();
+    let later: BTreeSet<&str> = sessions[sessions.len() / 2..]
+        .iter()
+        .map(|(_, s)| *s)
+        .collect();
+    let left: Vec<&Row> = rows
+        .iter()
+        .copied()
+        .filter(|r| later.contains(r.flask.session.as_str()))
+        .collect();
+    let pour_c = curve.at[point].pour_c;
+    let bounds = [Bound::Most, Bound::Fewest];
+    curve.fits().zip(bounds).any(|(fit, bound)| {
+        fitted(&fit.plan, &left, bound, how)
+            .ok()
+            .and_then(|f| Some(f.risk(mix, pour_c)?.risk - f.risk(mix, curve.reference_c)?.risk))
+            .is_some_and(|change| change >= 0.0)
+    })
 }
 
 /// Poured and not inspected flasks near the advised temperature, and the defect rate among them that

@@ -9,6 +9,9 @@ use crate::time::Micros;
 /// What a missing level is called.
 pub(super) const NOT_RECORDED: &str = "not recorded";
 
+/// What the scale of flasks is called that an accepted probe check corrected.
+const CHECKED: &str = "checked";
+
 /// A setting or a grouping that a model can hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -21,6 +24,8 @@ pub enum Factor {
     Pattern,
     /// The machine.
     Machine,
+    /// The scale that the pour temperature was read on: a probe, or those that were checked.
+    ProbeSeries,
     /// Melt temperature at the pour.
     PourTemperature,
     /// Flask temperature then.
@@ -68,11 +73,12 @@ type Line = (
 );
 
 #[rustfmt::skip]
-const FACTORS: [Line; 14] = [
+const FACTORS: [Line; 15] = [
     (Factor::Alloy, "alloy", "the alloy", None, 1.0),
     (Factor::Section, "section", "the section", None, 1.0),
     (Factor::Pattern, "pattern", "the pattern", None, 1.0),
     (Factor::Machine, "machine", "the machine", None, 1.0),
+    (Factor::ProbeSeries, "probe_series", "the probe", None, 1.0),
     (Factor::PourTemperature, "pour_temperature", "pour temperature", Some("Cel"), 10.0),
     (Factor::FlaskTemperature, "flask_temperature", "flask temperature", Some("Cel"), 20.0),
     (Factor::VacuumShare, "vacuum_share", "vacuum", Some("1"), 0.1),
@@ -161,7 +167,11 @@ impl Factor {
             Factor::Remelt => f.remelt_percent,
             Factor::Metal => f.metal_g,
             Factor::Days => Some(f.cast_at.seconds_since(origin) / 86_400.0),
-            Factor::Alloy | Factor::Section | Factor::Pattern | Factor::Machine => None,
+            Factor::Alloy
+            | Factor::Section
+            | Factor::Pattern
+            | Factor::Machine
+            | Factor::ProbeSeries => None,
         };
         // Numbers beyond any furnace are slips that would drown the rest in rounding.
         value.filter(|v| v.is_finite() && v.abs() < 1e7)
@@ -174,6 +184,9 @@ impl Factor {
             Factor::Section => row.section.as_deref(),
             Factor::Pattern => row.flask.pattern.as_deref(),
             Factor::Machine => Some(row.flask.machine.as_str()),
+            // Those that a check corrected read alike, whichever they are.
+            Factor::ProbeSeries if row.flask.probe_offset_k.is_some() => Some(CHECKED),
+            Factor::ProbeSeries => row.flask.probe_series.as_deref(),
             _ => None,
         };
         level.unwrap_or(NOT_RECORDED)

@@ -9,7 +9,7 @@
 //! | `factor`, `budget`, `terms` | which settings a model holds, and how many it can |
 //! | `fitted`, `model` | the fit, and the table of what each setting did |
 //! | `study`, `curve` | the curve of an alloy and section, and its changes from the usual |
-//! | `opinion`, `doubts`, `porosity`, `together` | what could be wrong with it |
+//! | `opinion`, `doubts`, `porosity`, `probes`, `together` | what could be wrong with it |
 //! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
 //! | `by_kind` | the same asked of each kind of defect |
 //! | `advise`, `sentence`, `answer` | the answer, in figures and in words |
@@ -28,6 +28,10 @@ mod looks;
 mod model;
 mod opinion;
 mod porosity;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod probe_tests;
+mod probes;
 mod rows;
 mod sentence;
 #[cfg(test)]
@@ -44,6 +48,9 @@ mod terms_tests;
 mod tests;
 mod together;
 pub mod trial;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod trial_tests;
 
 use serde::{Deserialize, Serialize};
 
@@ -128,7 +135,7 @@ pub struct Question {
     pub method: Option<Method>,
     /// Standard deviation of the melt probe from pour to pour in one place, K, where known.
     pub repeatability_k: Option<f64>,
-    /// Completed trials.
+    /// Completed trials ([`trial::verdict::Verdict::said`]).
     pub trials: Vec<TrialSaid>,
     /// Draws behind the intervals of curves; none: 999. Fewer than 400 cannot show a formal look.
     pub draws: Option<usize>,
@@ -151,14 +158,22 @@ pub struct TrialSaid {
     pub alloy: String,
     /// The section.
     pub section: Option<String>,
-    /// When it was complete.
+    /// When its last flask was poured.
     pub completed_at: Micros,
-    /// The better arm's pour temperature, °C.
+    /// The pour temperature of the arm that lost fewer pieces, °C.
     pub better_c: f64,
     /// The other's, °C.
     pub other_c: f64,
     /// Whether it passed at its α.
     pub passed: bool,
+    /// That α.
+    pub alpha: f64,
+    /// Rate at the better less rate at the other temperature.
+    pub change: f64,
+    /// Its lower limit, at a confidence of 1 − α.
+    pub change_low: f64,
+    /// Its upper limit.
+    pub change_high: f64,
 }
 
 /// The answer.

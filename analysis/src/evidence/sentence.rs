@@ -4,7 +4,7 @@
 
 use super::advise::{ALIKE_K, Advised};
 use super::grades::Grade;
-use super::{Outcome, Question, SetAside};
+use super::{Outcome, Question, SetAside, TrialSaid};
 use crate::stats::bins::Bin;
 use crate::stats::rate::{Method, Rate, Totals};
 
@@ -204,6 +204,9 @@ fn heat(m: &Material) -> String {
         return "No pour temperature is recorded for them, so nothing can be said about heat."
             .to_owned();
     };
+    if let Some(trial) = &advised.trial {
+        return by_trial(m, trial);
+    }
     match &advised.barred {
         Some(why) if why.code == "narrow-span" => then_keep(format!(
             "All or nearly all were poured too close together to compare, at {}",
@@ -264,6 +267,37 @@ fn limits(low: f64, high: f64) -> String {
     } else {
         format!("anything from {} to {} fits", pieces(low), pieces(high))
     }
+}
+
+/// What a trial showed where the flasks at large claim nothing.
+fn by_trial(m: &Material, trial: &TrialSaid) -> String {
+    let at = |t: f64| m.ask.shown_in.temperature(t).to_string();
+    let kept = m
+        .usual_c
+        .is_some_and(|u| (u - trial.better_c).abs() <= 2.0 * ALIKE_K);
+    let fits = if trial.change_high < 0.0 {
+        format!(
+            "between {} and {} fewer",
+            percent_number(-trial.change_high),
+            percent_number(-trial.change_low)
+        )
+    } else {
+        format!(
+            "from {} to {}",
+            pieces(trial.change_low),
+            pieces(trial.change_high)
+        )
+    };
+    format!(
+        "{} at {} (fair evidence, by trial): where lots decided, about {} bad pieces in a hundred \
+         than at {} ({fits}, {} % confidence). All flasks together do not claim the same by \
+         themselves.",
+        if kept { "Keep pouring" } else { "Pour" },
+        at(trial.better_c),
+        pieces(trial.change),
+        at(trial.other_c),
+        (1000.0 * (1.0 - trial.alpha)).round() / 10.0,
+    )
 }
 
 /// What the evidence supports.

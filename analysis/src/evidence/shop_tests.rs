@@ -15,35 +15,35 @@ const START: i64 = 1_767_600_000_000_000;
 const DAY: i64 = 86_400_000_000;
 
 /// A shop with chance in it.
-struct Bench {
+pub(super) struct Bench {
     rng: Pcg64,
-    flasks: Vec<Flask>,
+    pub flasks: Vec<Flask>,
 }
 
 /// One flask as it is poured.
-struct Pour {
-    session: usize,
-    section: &'static str,
-    pour_c: f64,
+pub(super) struct Pour {
+    pub session: usize,
+    pub section: &'static str,
+    pub pour_c: f64,
     /// Log odds of a bad piece.
-    logit: f64,
+    pub logit: f64,
 }
 
 impl Bench {
-    fn new(seed: u64) -> Bench {
+    pub fn new(seed: u64) -> Bench {
         Bench {
             rng: Pcg64::seed_from_u64(seed),
             flasks: Vec::new(),
         }
     }
 
-    fn normal(&mut self, sd: f64) -> f64 {
+    pub fn normal(&mut self, sd: f64) -> f64 {
         let z: f64 = StandardNormal.sample(&mut self.rng);
         sd * z
     }
 
     /// Pours a flask of 20 pieces and counts it.
-    fn pour(&mut self, pour: &Pour) -> &mut Flask {
+    pub fn pour(&mut self, pour: &Pour) -> &mut Flask {
         let odds = pour.logit + self.normal(0.3);
         let p = expit(odds);
         let bad = (0..20).filter(|_| self.rng.random::<f64>() < p).count() as u32;
@@ -81,7 +81,7 @@ impl Bench {
     }
 
     /// Sessions of three flasks about `usual`, the risk a function of the temperature.
-    fn sessions(
+    pub fn sessions(
         &mut self,
         from: usize,
         sessions: usize,
@@ -106,15 +106,15 @@ impl Bench {
 }
 
 /// Best at 975 °C, worse on either side.
-fn valley(t: f64) -> f64 {
+pub(super) fn valley(t: f64) -> f64 {
     -2.6 + ((t - 975.0) / 14.0).powi(2)
 }
 
-fn asked(flasks: &[Flask]) -> Evidence {
+pub(super) fn asked(flasks: &[Flask]) -> Evidence {
     evidence(flasks, &Question::default())
 }
 
-fn codes(s: &Stratum) -> Vec<&str> {
+pub(super) fn codes(s: &Stratum) -> Vec<&str> {
     s.advice.caps.iter().map(|c| c.code.as_str()).collect()
 }
 
@@ -183,12 +183,17 @@ fn a_trial_that_passed_makes_a_claim_strong() {
             better_c,
             other_c,
             passed,
+            alpha: 0.02,
+            change: -0.1,
+            change_low: -0.15,
+            change_high: -0.05,
         }],
         ..Question::default()
     };
     let grade = |ask: &Question| evidence(&bench.flasks, ask).strata[0].advice.grade;
     assert_eq!(grade(&trial(972.0, 958.0, true)), Grade::Strong);
     assert_eq!(grade(&trial(972.0, 958.0, false)), Grade::Fair);
+    // One that says the opposite takes its place.
     assert_eq!(grade(&trial(950.0, 958.0, true)), Grade::Fair);
 }
 

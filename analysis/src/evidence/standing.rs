@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::advise::ALIKE_K;
 use super::budget::Budget;
-use super::doubts::one_session_decides;
+use super::doubts::{older_flasks_decide, one_session_decides};
 use super::factor::Factor;
 use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
 use super::looks::{self, ALPHA, Look, Said};
@@ -14,7 +14,8 @@ use super::opinion::{SecondOpinion, second_opinion};
 use super::rows::{Bound, Row, totals};
 use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study};
 use super::together::with_the_pour;
-use super::{Method, porosity};
+use super::{Method, porosity, probes};
+use crate::flask::Flask;
 use crate::stats::median::median;
 use crate::time::Micros;
 
@@ -28,7 +29,8 @@ pub(super) type Key = (Option<String>, Option<String>);
 
 /// A flask of a stratum as it was poured, inspected or not.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Poured {
+pub(super) struct Poured<'a> {
+    pub flask: &'a Flask,
     pub at: Micros,
     pub pour_c: Option<f64>,
     pub inspected: bool,
@@ -41,7 +43,7 @@ pub(super) struct Shop<'a, 'b> {
     /// Counted flasks that may steer and have a pour temperature, of all strata.
     pub rows: Vec<&'b Row<'a>>,
     /// Every flask that may steer, by stratum.
-    pub poured: BTreeMap<Key, Vec<Poured>>,
+    pub poured: BTreeMap<Key, Vec<Poured<'a>>>,
     pub manner: Manner,
     /// Why no grade here may be above weak, whatever the flasks say.
     pub asked_otherwise: Option<Cap>,
@@ -49,9 +51,11 @@ pub(super) struct Shop<'a, 'b> {
 
 /// A change that a formal look showed.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Claim {
+pub(super) struct Claim<'a> {
     pub pour_c: f64,
     pub against_c: f64,
+    /// The one scale that its temperatures were read on, where that is on record.
+    pub scale: Option<&'a str>,
 }
 
 /// What is known of a stratum now.
@@ -62,6 +66,10 @@ pub(super) struct Standing<'a, 'b> {
     pub usual_c: Option<f64>,
     /// Why there is no grade.
     pub barred: Option<Cap>,
+    /// Flasks not looked at, because a probe read them that was never compared with today's.
+    pub left_out: usize,
+    /// Why nothing is claimed while probes that were never compared are in it.
+    pub unresolved: Option<Cap>,
     pub found: Option<Found<'a, 'b>>,
 }
 
@@ -72,13 +80,17 @@ pub(super) struct Found<'a, 'b> {
     /// The advised point of its curve.
     pub point: Option<usize>,
     /// Whether a claim stands.
-    pub claim: Option<Claim>,
+    pub claim: Option<Claim<'a>>,
     pub caps: Vec<Cap>,
     pub second_opinion: Option<SecondOpinion>,
 }
 
 fn key(row: &Row) -> Key {
     (row.alloy.clone(), row.section.clone())
+}
+
+fn key_is(row: &Row, key: &Key) -> bool {
+    (&row.alloy, &row.section) == (&key.0, &key.1)
 }
 
 /// Median pour temperature of the eight weeks before the last pour up to `until`, inspected or
@@ -111,10 +123,21 @@ struct Moment<'a, 'b> {
     alloys: BTreeMap<Option<String>, Result<Fits<'a, 'b>, NoFit>>,
 }
 
+impl<'a> Moment<'a, '_> {
+    /// The one scale that a stratum was read on, where that is on record.
+    fn scale(&self, key: &Key) -> Option<&'a str> {
+        probes::only_scale(self.strata.get(key)?)
+    }
+}
+
 impl<'a, 'b> Shop<'a, 'b> {
     fn moment(&self, rows: &[&'b Row<'a>], until: Option<Micros>) -> Moment<'a, 'b> {
         let mut strata: BTreeMap<Key, Vec<&'b Row<'a>>> = BTreeMap::new();
+        let mut alloys: BTreeMap<Option<&str>, Vec<&'b Row<'a>>> = BTreeMap::new();
         for row in rows {
+            alloys.entry(row.alloy.as_deref()).or_default().push(row);
+        }
+        for row in alloys.into_values().flat_map(probes::comparable) {
             strata.entry(key(row)).or_default().push(row);
         }
         Moment {
@@ -158,6 +181,27 @@ impl<'a, 'b> Shop<'a, 'b> {
         )
     }
 
+    /// Whether probes that were never compared read the flasks that advice rests on: `rows`, those of
+    /// its model, and those of late, which its usual temperature is made from.
+    fn unresolved<'f>(
+        &'f self,
+        rows: impl Iterator<Item = &'f Flask>,
+        key: &Key,
+        until: Option<Micros>,
+    ) -> Option<Cap> {
+        let poured = self.poured.get(key).map_or(&[][..], Vec::as_slice);
+        let by_then = || {
+            poured
+                .iter()
+                .filter(move |p| until.is_none_or(|until| p.at <= until))
+        };
+        let last = by_then().map(|p| p.at).max();
+        let recent = by_then()
+            .filter(|p| last.is_some_and(|last| last.seconds_since(p.at) <= RECENT_S))
+            .map(|p| p.flask);
+        probes::unresolved(rows.chain(recent))
+    }
+
     /// What stands against any claim, whatever the curve says.
     fn conditions(
         &self,
@@ -170,6 +214,8 @@ impl<'a, 'b> Shop<'a, 'b> {
         let budget = Budget::of(rows, study.pooled);
         caps.extend(enough_for_a_claim(&budget));
         caps.extend(self.asked_otherwise.clone());
+        let read = study.fits.rows.iter().map(|r| r.flask);
+        caps.extend(self.unresolved(read, key, until));
         let plan = &study.curve.fitted().plan;
         for (factor, r) in with_the_pour(rows, |f| plan.holds(f)) {
             caps.push(Cap::new(
@@ -248,6 +294,14 @@ impl<'a, 'b> Shop<'a, 'b> {
                     format!("without session {session} it would be the other way round"),
                 ));
             }
+            if older_flasks_decide(curve, point, &fits.rows, &study.mix, &fits.how) {
+                caps.push(Cap::new(
+                    "older-flasks-decide",
+                    "by the later half of the sessions alone it would be the other way round, so what \
+                     was true of old may not be today; a probe that wears does that too (pourbook \
+                     record probe-check)",
+                ));
+            }
             if let Some(kind) = porosity::overturns(self.question, fits, curve, point, &study.mix) {
                 caps.push(Cap::new(
                     "porosity-unsure",
@@ -277,8 +331,17 @@ impl<'a, 'b> Shop<'a, 'b> {
         &self,
         moment: &mut Moment<'a, 'b>,
         key: &Key,
-        claim: &Claim,
+        claim: &Claim<'a>,
     ) -> Result<(Study<'a, 'b>, usize), Cap> {
+        // Its temperatures mean nothing to another probe.
+        if let (Some(then), Some(now)) = (claim.scale, moment.scale(key))
+            && then != now
+        {
+            return Err(Cap::new(
+                "another-probe",
+                "what was claimed before rests on an earlier probe",
+            ));
+        }
         let usual_c = self.usual(key, moment.until);
         let unsupported = || {
             Cap::new(
@@ -320,7 +383,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         &self,
         moment: &mut Moment<'a, 'b>,
         key: &Key,
-        claim: &Claim,
+        claim: &Claim<'a>,
     ) -> Result<Found<'a, 'b>, Vec<Cap>> {
         let (study, point) = self.seen(moment, key, claim).map_err(|cap| vec![cap])?;
         let rows = moment.strata.get(key).cloned().unwrap_or_default();
@@ -333,6 +396,7 @@ impl<'a, 'b> Shop<'a, 'b> {
             claim: Some(Claim {
                 pour_c: study.curve.at[point].pour_c,
                 against_c: study.curve.reference_c,
+                scale: moment.scale(key).or(claim.scale),
             }),
             study,
             caps,
@@ -346,8 +410,8 @@ impl<'a, 'b> Shop<'a, 'b> {
         moment: &mut Moment<'a, 'b>,
         key: &Key,
         alpha: f64,
-        before: Option<Claim>,
-    ) -> Option<Claim> {
+        before: Option<Claim<'a>>,
+    ) -> Option<Claim<'a>> {
         let usual_c = self.usual(key, moment.until);
         // A claim stays while it holds against what was usual when it was made, so that a shop that
         // follows it does not lose it. What else is against it is asked of all flasks, now.
@@ -357,6 +421,7 @@ impl<'a, 'b> Shop<'a, 'b> {
             return Some(Claim {
                 pour_c: study.curve.at[point].pour_c,
                 against_c: study.curve.reference_c,
+                scale: moment.scale(key).or(claim.scale),
             });
         }
         let usual_c = usual_c?;
@@ -370,16 +435,17 @@ impl<'a, 'b> Shop<'a, 'b> {
         caps.is_empty().then(|| Claim {
             pour_c: study.curve.at[point].pour_c,
             against_c: usual_c,
+            scale: moment.scale(key),
         })
     }
 
     /// Goes through the looks: what each said of every stratum, and the claims that stand after
     /// the last.
-    fn looks(&self) -> (BTreeMap<Key, Look>, BTreeMap<Key, Claim>) {
+    fn looks(&self) -> (BTreeMap<Key, Look>, BTreeMap<Key, Claim<'a>>) {
         let order = looks::order(&self.rows);
         let sessions = order.len();
         let number = looks::reached(sessions);
-        let mut claims: BTreeMap<Key, Claim> = BTreeMap::new();
+        let mut claims: BTreeMap<Key, Claim<'a>> = BTreeMap::new();
         let mut history: BTreeMap<Key, Vec<Said>> = BTreeMap::new();
         for n in 1..=number {
             let first = looks::sessions_at(n);
@@ -462,7 +528,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         &self,
         moment: &mut Moment<'a, 'b>,
         key: &Key,
-        claim: Option<Claim>,
+        claim: Option<Claim<'a>>,
         look: Look,
     ) -> Standing<'a, 'b> {
         let rows = moment.strata.get(key).cloned().unwrap_or_default();
@@ -473,6 +539,8 @@ impl<'a, 'b> Shop<'a, 'b> {
             budget,
             look,
             usual_c,
+            left_out: self.rows.iter().filter(|r| key_is(r, key)).count() - rows.len(),
+            unresolved: self.unresolved(rows.iter().map(|r| r.flask), key, None),
             found: None,
         };
         if standing.barred.is_some() {

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use super::Shape;
 use super::budget::Budget;
 use super::factor::Factor;
+use super::probes::rows_differ;
 use super::rows::{Row, origin};
 use crate::stats::Vector;
 use crate::stats::design::{Design, INTERCEPT};
@@ -202,6 +203,21 @@ fn in_order(
             notes.push(format!(
                 "Not held equal: {} ({} kinds are more than these flasks can carry).",
                 factor.words(),
+                needed + 1
+            ));
+        }
+    }
+    // What was read by probes that nobody compared is a level each, so that a probe that reads low
+    // does not pose as cool pours.
+    if rows_differ(rows) {
+        let needed = cost(Factor::ProbeSeries);
+        if needed <= left {
+            entries.push(Entry::Plain(Factor::ProbeSeries));
+            left -= needed;
+        } else {
+            notes.push(format!(
+                "Not held equal: {} ({} of them are more than these flasks can carry).",
+                Factor::ProbeSeries.words(),
                 needed + 1
             ));
         }

@@ -146,6 +146,42 @@ fn terms_enter_in_their_order_as_far_as_the_budget_goes() {
     assert!(told.contains("remelt"), "{told}");
 }
 
+/// The probe comes after what the flasks are of and before heat; the line of heat keeps its place.
+#[test]
+fn probes_that_were_never_compared_enter_before_heat() {
+    let mut flasks = flasks(120);
+    for (i, f) in flasks.iter_mut().enumerate() {
+        f.probe_series = Some(format!("bench-1/{}", i / 60));
+    }
+    let entered = |flasks: &[Flask], most_df: usize| {
+        let rows = rows(flasks);
+        let seen: Vec<&Row> = rows.iter().collect();
+        let budget = budget(12.0 * most_df as f64, 60, most_df);
+        let planned = plan(&seen, &budget, &Wanted::default()).unwrap().0;
+        (names(&planned), planned.notes.join(" "))
+    };
+    let (two, notes) = entered(&flasks, 2);
+    assert_eq!(two, ["section: thin", "pour_temperature"]);
+    assert!(notes.contains("Not held equal: the probe"), "{notes}");
+    let (three, _) = entered(&flasks, 3);
+    assert_eq!(
+        three,
+        [
+            "section: thin",
+            "probe_series: bench-1/1",
+            "pour_temperature"
+        ]
+    );
+    // Corrected flasks share a scale, whichever probe read them.
+    for f in &mut flasks {
+        f.probe_offset_k = Some(1.0);
+    }
+    assert_eq!(
+        entered(&flasks, 3).0,
+        ["section: thin", "pour_temperature", "flask_temperature"]
+    );
+}
+
 #[test]
 fn the_caller_can_name_factors_or_a_shape() {
     let flasks = flasks(60);

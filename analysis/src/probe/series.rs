@@ -131,8 +131,13 @@ pub fn scale(flask: &Flask) -> Option<&str> {
 /// assert!(!analysis::probe::series::is_unresolved(&[]));
 /// ```
 pub fn is_unresolved(flasks: &[Flask]) -> bool {
+    differ(flasks)
+}
+
+/// [`is_unresolved`] of flasks that are not in one list.
+pub fn differ<'a>(flasks: impl IntoIterator<Item = &'a Flask>) -> bool {
     let mut scales = flasks
-        .iter()
+        .into_iter()
         .filter(|f| f.pour_temperature_c.is_some())
         .filter_map(scale);
     let first = scales.next();

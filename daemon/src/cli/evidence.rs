@@ -13,6 +13,7 @@ use clap::{Args, ValueEnum};
 use super::evidence_tables::{print_kinds, print_model, print_stratum};
 use super::open::{Opened, day_or_time};
 use super::{BookArg, WrongUse, out};
+use crate::trials;
 
 /// What to pour at, how sure, and what each setting did.
 #[derive(Debug, Args)]
@@ -91,7 +92,7 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
     if let Some(section) = &args.section {
         known_section(section, &flasks)?;
     }
-    let ask = Question {
+    let mut ask = Question {
         outcome: Outcome::parse(&args.outcome, &opened.config.defect_kinds)
             .map_err(|e| wrong(&e))?,
         since: args
@@ -135,6 +136,7 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
     {
         return Err(wrong(&"--since must be before --until").into());
     }
+    ask.trials = trials::said(&opened.records, &flasks, &ask, opened.now)?;
     let found = evidence(&flasks, &ask);
     if args.json {
         return out::json_lines(&[found]);

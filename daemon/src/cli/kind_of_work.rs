@@ -4,27 +4,23 @@
 use std::collections::HashMap;
 
 use analysis::alloy::{Alloy, Alloys};
-use analysis::evidence::trial::lots::lot;
+use analysis::evidence::trial::State;
 use analysis::evidence::trial::next::Standing;
 use analysis::evidence::trial::plan::{Material, NoPlan, Plan, Wish, plan};
-use analysis::evidence::trial::verdict::{TrialFlask, gross_misruns, stays, verdict};
-use analysis::evidence::trial::{State, Trial};
 use analysis::evidence::{Advice, Question, evidence, tallies};
 use analysis::flask::Flask;
 use analysis::stats::rate::Tally;
-use jiff::ToSpan;
 
 use super::WrongUse;
 use super::open::Opened;
 use crate::records::pours::PourFilter;
 use crate::records::trials::StoredTrial;
+use crate::trials;
 
 /// A shop aims as it aimed in the last half year, s.
 const AIM_SPAN_S: f64 = 26.0 * 7.0 * 86_400.0;
 /// What is poured most is what was poured most in the last eight weeks, s.
 const LATELY_S: f64 = 8.0 * 7.0 * 86_400.0;
-/// A flask nobody counted within so many days of its card's is not waited for.
-const WAITED_FOR_DAYS: i64 = 21;
 
 /// One alloy and section.
 pub struct KindOfWork {
@@ -116,7 +112,8 @@ impl KindOfWork {
     /// When the records refuse.
     pub fn of(opened: &Opened, alloy: &str, section: &str) -> anyhow::Result<KindOfWork> {
         let records = &opened.records;
-        let ask = Question {
+        let all = records.flasks_table(None, None)?;
+        let mut ask = Question {
             alloy: Some(alloy.to_owned()),
             section: Some(section.to_owned()),
             shown_in: opened.config.shop.shown_in,
@@ -124,8 +121,13 @@ impl KindOfWork {
             alloys: Alloys::standard(),
             ..Question::default()
         };
-        let flasks: Vec<Flask> = records
-            .flasks_table(None, None)?
+        ask.trials = trials::said(records, &all, &ask, opened.now)?;
+        // Of the whole book, so that looks and grade are those of the report.
+        let advice = evidence(&all, &ask)
+            .strata
+            .pop()
+            .map(|stratum| stratum.advice);
+        let flasks: Vec<Flask> = all
             .into_iter()
             .filter(|f| {
                 belongs(
@@ -137,10 +139,6 @@ impl KindOfWork {
                 )
             })
             .collect();
-        let advice = evidence(&flasks, &ask)
-            .strata
-            .pop()
-            .map(|stratum| stratum.advice);
         let recent = PourFilter {
             since: Some(opened.now.plus_seconds(-AIM_SPAN_S)),
             ..PourFilter::default()
@@ -222,50 +220,8 @@ impl KindOfWork {
         let Some(stored) = records.trials()?.into_iter().rev().find(own) else {
             return Ok(None);
         };
-        let today = records.day_of(opened.now);
-        let waited_for = today
-            .checked_sub(WAITED_FOR_DAYS.days())
-            .unwrap_or(jiff::civil::Date::MIN);
-        // A trial's flasks stay its own though their alloy or section was put right since.
         let all = records.flasks_table(None, None)?;
-        let by_id: HashMap<&str, &Flask> = all.iter().map(|f| (f.id.as_str(), f)).collect();
-        let mut flasks: Vec<TrialFlask> = Vec::new();
-        let mut waiting = 0;
-        for held in records.trial_lots(stored.id)? {
-            let id = held.flask.to_string();
-            let flask = by_id.get(id.as_str());
-            if flask.is_some_and(|f| !stays(f.set_aside.as_ref())) {
-                continue;
-            }
-            match flask.and_then(|f| tallies(f, &self.ask)) {
-                Some((fewest, most)) => flasks.push(TrialFlask {
-                    arm: held.arm,
-                    draw: lot(stored.trial.seed, held.block - 1, held.place - 1).draw,
-                    fewest,
-                    most,
-                }),
-                None => {
-                    let card = records.flask(held.flask)?.card;
-                    waiting += u32::from(card.day >= waited_for);
-                }
-            }
-        }
-        let counted = u32::try_from(flasks.len()).unwrap_or(u32::MAX);
-        let trial: Trial = stored.trial.clone();
-        let state = match stored.state() {
-            State::Running if counted >= trial.flasks => State::Complete,
-            state => state,
-        };
-        let standing = Standing {
-            verdict: (state == State::Complete)
-                .then(|| verdict(&trial, &flasks))
-                .flatten(),
-            gross: gross_misruns(&flasks),
-            trial,
-            state,
-            counted,
-            waiting,
-        };
+        let standing = trials::standing(records, &stored, &all, &self.ask, opened.now)?.0;
         Ok(Some((stored, standing)))
     }
 }

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::plan::{NoPlan, Plan};
 use super::verdict::Verdict;
 use super::{Arm, State, Trial};
+use crate::evidence::advise::ALIKE_K;
 use crate::evidence::{Advice, Grade};
 use crate::units::ShownIn;
 
@@ -92,7 +93,8 @@ impl Standing {
     }
 }
 
-/// What to pour next of one alloy and section. `standing` is its newest trial, `plan` what a new
+/// What to pour next of one alloy and section. `advice` is that of the evidence, which knows of
+/// completed trials ([`TrialSaid`](crate::evidence::TrialSaid)). `standing` is its newest trial, `plan` what a new
 /// one would be, `usual_c` what to keep to where nothing is advised (the shop's own target).
 pub fn next(
     advice: Option<&Advice>,
@@ -121,12 +123,16 @@ pub fn next(
         words.push(verdict.sentence(trial, shown));
         if let Some(better) = verdict.better {
             // Lots were drawn: nothing but chance can have made the difference.
-            grade = if given >= Grade::Fair {
-                Grade::Strong
-            } else {
-                Grade::Fair
-            };
-            celsius = Some(trial.pour_c(better));
+            grade = given.max(Grade::Fair);
+            let arm_c = trial.pour_c(better);
+            match celsius.filter(|_| given == Grade::Strong) {
+                Some(c) if (c - arm_c).abs() >= ALIKE_K => words.push(format!(
+                    "All flasks together put the best at {}: pour at that ({}).",
+                    shown.temperature(c),
+                    grade_words(grade)
+                )),
+                _ => celsius = Some(arm_c),
+            }
         }
     } else if let (true, Some(c)) = (advised, celsius) {
         words.push(format!(

@@ -559,6 +559,14 @@ fn a_running_trial_gives_each_card_its_lot_and_a_complete_one_its_finding() {
         "{}",
         told.reason
     );
+    // The evidence knows of the trial too, and one temperature is named.
+    let mut strong = advice.clone().unwrap();
+    strong.grade = Grade::Strong;
+    strong.pour_temperature_c = Some(950.0);
+    let told = next(Some(&strong), Some(&standing), &plan, &cards, None, &shown);
+    assert_eq!(told.grade, Grade::Strong);
+    assert_eq!(told.order[0].pour_temperature_c, 950.0);
+    assert!(told.reason.contains("the best at 950 °C: pour at that"));
 }
 
 proptest! {

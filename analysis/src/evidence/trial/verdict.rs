@@ -5,12 +5,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Arm, Trial};
-use crate::evidence::{percent_number, percent_range};
+use crate::evidence::{TrialSaid, percent_number, percent_range};
 use crate::flask::Aside;
 use crate::stats::difference::newcombe;
 use crate::stats::permutation::{DRAWS, Permuted, sign_flips};
 use crate::stats::rate::{Tally, Totals};
 use crate::stats::within_session::flask_design_effect_or_assumed;
+use crate::time::Micros;
 use crate::units::ShownIn;
 use crate::upkeep::Fault;
 
@@ -163,6 +164,32 @@ fn compared(trial: &Trial, rows: &[(Arm, u64, Tally)]) -> Option<Compared> {
 }
 
 impl Verdict {
+    /// What grades are made from: the verdict as the evidence takes it. `completed_at` is when the
+    /// trial's last flask was poured.
+    pub fn said(&self, trial: &Trial, completed_at: Micros) -> TrialSaid {
+        let fewer = self.better.unwrap_or(if self.difference < 0.0 {
+            Arm::Tried
+        } else {
+            Arm::Usual
+        });
+        let (change, low, high) = match fewer {
+            Arm::Tried => (self.difference, self.low, self.high),
+            Arm::Usual => (-self.difference, -self.high, -self.low),
+        };
+        TrialSaid {
+            alloy: trial.alloy.clone(),
+            section: Some(trial.section.clone()),
+            completed_at,
+            better_c: trial.pour_c(fewer),
+            other_c: trial.pour_c(fewer.other()),
+            passed: self.better.is_some(),
+            alpha: self.alpha,
+            change,
+            change_low: low,
+            change_high: high,
+        }
+    }
+
     /// What was found, in words.
     pub fn sentence(&self, trial: &Trial, shown: &ShownIn) -> String {
         let rate = |arm: usize| {

@@ -54,7 +54,7 @@ impl Behind {
     /// For a melt that cooled by `slope_before_k_s` and by `undercooling_k` below its freezing
     /// point. As the metal comes back to its freezing point the wall stays where it was: lower by
     /// the undercooling and by what the melt trailed it by. How much of the wall the probe sees
-    /// does not show in the trace; between nothing and [`MOST_WALL_SHARE`] is taken.
+    /// does not show in the trace; between nothing and `MOST_WALL_SHARE` is taken.
     pub fn of(undercooling_k: f64, slope_before_k_s: f64) -> Behind {
         let wall_k = undercooling_k + UNSEEN_K + TRAILS_S * slope_before_k_s.abs();
         let half = MOST_WALL_SHARE / 2.0 * wall_k;

@@ -187,7 +187,7 @@ struct Work<'a> {
 ///
 /// With a session-robust covariance: score bootstrap (Kline & Santos 2012, Journal of Econometric
 /// Methods 1:23–41). In the coordinates of B^½ (see
-/// [`Sandwich`](super::covariance::Sandwich)) each draw gives every session a sign ω = ±1
+/// [`Sandwich`]) each draw gives every session a sign ω = ±1
 /// (Rademacher), moves the coefficients by δ = Σωₛuₛ with uₛ the CR2-adjusted scores, takes the
 /// scores that are left, ωₛuₛ − Sₛδ, adjusts them once more, and studentises by the covariance that
 /// these give, as the data themselves are. With any other covariance: draws from the normal, or

@@ -109,8 +109,8 @@ mod tests {
             // Nearly a line: the hot side's one in a hundred bends it a little.
             assert!((rate / truth - 1.0).abs() < 0.05, "{t}: {rate} {truth}");
         }
-        // No line reaches a cup's bottom: it goes over it by as much as the pours scatter, 1.1 to
-        // 1.3 times for 6 to 10 K about the centre, less for this shop's 200 that lie to one side.
+        // No line reaches a cup's bottom: with pours that scatter by 6 to 10 K about it, the mean
+        // lies 1.1 to 1.3 times as high. This shop's 200 flasks need not be centred.
         let cup = draw(2, &Plan::medium(Size::Flasks(200), 0.0, Heat::cup()));
         let line = best_line(&cup, 0, &cup.flasks, &at).unwrap();
         let over = line[1] / cup.rate(0, CENTRE_C);

@@ -8,8 +8,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::time::Micros;
 
-/// A flask with its pour and its latest inspection joined on.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// A flask with its pour and its latest inspection joined on. The default one is nameless and
+/// nothing is known of it: where flasks are made up, say what is known and leave the rest to it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Flask {
     /// Stable identity (a UUID as text).
     pub id: String,

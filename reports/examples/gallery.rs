@@ -92,7 +92,6 @@ fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
                     defective: (!waiting).then_some(defective),
                     defective_steering: (!waiting).then_some((no_fill + gas).min(pieces)),
                     kinds: if waiting { BTreeMap::new() } else { kinds },
-                    counted_blind: None,
                     pour_temperature_c: Some(t),
                     flask_temperature_c: Some(555.0 + dice.bell() * 14.0),
                     vacuum_kpa: Some(vacuum),
@@ -102,9 +101,8 @@ fn flasks(dice: &mut Dice, monday: Micros) -> Vec<Flask> {
                     seal_age_pours: Some(week % 9 * 10 + n),
                     remelt_percent: Some(30.0),
                     metal_g: Some(180.0 + dice.bell() * 25.0),
-                    probe_series: None,
-                    probe_offset_k: None,
                     set_aside: weak.then(|| analysis::upkeep::Fault::WeakPull.into()),
+                    ..Flask::default()
                 });
             }
         }

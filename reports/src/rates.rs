@@ -163,27 +163,14 @@ mod tests {
             cast_at: Micros(i64::from(n)),
             alloy: Some("sterling-925".to_owned()),
             section: Some("medium".to_owned()),
-            pattern: None,
             pieces: Some(20),
             defective: Some(defective),
-            defective_steering: None,
             kinds: BTreeMap::from([
                 ("no-fill".to_owned(), defective / 2),
                 ("broken-pattern".to_owned(), u32::from(n.is_multiple_of(4))),
             ]),
-            counted_blind: None,
             pour_temperature_c: Some(940.0 + f64::from(n)),
-            flask_temperature_c: None,
-            vacuum_kpa: None,
-            vacuum_share: None,
-            gas_flow_l_min: None,
-            soak_min: None,
-            seal_age_pours: None,
-            remelt_percent: None,
-            metal_g: None,
-            probe_series: None,
-            probe_offset_k: None,
-            set_aside: None,
+            ..Flask::default()
         }
     }
 

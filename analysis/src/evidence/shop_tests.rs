@@ -58,24 +58,12 @@ impl Bench {
             ),
             alloy: Some("sterling-925".to_owned()),
             section: Some(pour.section.to_owned()),
-            pattern: None,
             pieces: Some(20),
             defective: Some(bad),
             defective_steering: Some(bad),
             kinds: std::collections::BTreeMap::new(),
-            counted_blind: None,
-            probe_series: None,
-            probe_offset_k: None,
             pour_temperature_c: Some(pour.pour_c),
-            flask_temperature_c: None,
-            vacuum_kpa: None,
-            vacuum_share: None,
-            gas_flow_l_min: None,
-            soak_min: None,
-            seal_age_pours: None,
-            remelt_percent: None,
-            metal_g: None,
-            set_aside: None,
+            ..Flask::default()
         });
         self.flasks.last_mut().unwrap()
     }

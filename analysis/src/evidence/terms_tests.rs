@@ -1,7 +1,5 @@
 //! Which terms enter, on tables small enough to count by hand.
 
-use std::collections::BTreeMap;
-
 use super::Shape;
 use super::budget::Budget;
 use super::factor::Factor;
@@ -19,26 +17,15 @@ fn flasks(count: usize) -> Vec<Flask> {
             session: format!("s{:03}", i / 2),
             machine: "bench-1".to_owned(),
             cast_at: Micros(i as i64 * 3_600_000_000),
-            alloy: None,
-            section: None,
             pattern: Some(format!("pattern {}", i % 3)),
             pieces: Some(20),
-            defective: None,
             defective_steering: Some([1, 3][(i / 3) % 2]),
-            kinds: BTreeMap::new(),
-            counted_blind: None,
-            probe_series: None,
-            probe_offset_k: None,
             pour_temperature_c: Some(950.0 + (i * 7 % 30) as f64),
             flask_temperature_c: Some(540.0 + (i * 11 % 40) as f64),
-            vacuum_kpa: None,
             vacuum_share: (i % 2 == 0).then_some(0.9),
-            gas_flow_l_min: None,
-            soak_min: None,
             seal_age_pours: Some((i * 13 % 50) as u32),
             remelt_percent: Some(30.0),
-            metal_g: None,
-            set_aside: None,
+            ..Flask::default()
         })
         .collect()
 }

@@ -21,24 +21,12 @@ fn flask(day: i64, number: usize) -> Flask {
         cast_at: Micros(START + day * DAY + number as i64 * 1_800_000_000),
         alloy: Some("sterling-925".to_owned()),
         section: Some("medium".to_owned()),
-        pattern: None,
         pieces: Some(20),
         defective: Some(1),
         defective_steering: Some(1),
         kinds: BTreeMap::from([("gas-porosity".to_owned(), 1)]),
-        counted_blind: None,
         pour_temperature_c: Some(968.0),
-        flask_temperature_c: None,
-        vacuum_kpa: None,
-        vacuum_share: None,
-        gas_flow_l_min: None,
-        soak_min: None,
-        seal_age_pours: None,
-        remelt_percent: None,
-        metal_g: None,
-        probe_series: None,
-        probe_offset_k: None,
-        set_aside: None,
+        ..Flask::default()
     }
 }
 

@@ -294,26 +294,7 @@ mod tests {
             session: "s".into(),
             machine: "bench-1".into(),
             cast_at: day(0.0),
-            alloy: None,
-            section: None,
-            pattern: None,
-            pieces: None,
-            defective: None,
-            defective_steering: None,
-            kinds: std::collections::BTreeMap::new(),
-            counted_blind: None,
-            pour_temperature_c: None,
-            flask_temperature_c: None,
-            vacuum_kpa: None,
-            vacuum_share: None,
-            gas_flow_l_min: None,
-            soak_min: None,
-            seal_age_pours: None,
-            remelt_percent: None,
-            metal_g: None,
-            probe_series: None,
-            probe_offset_k: None,
-            set_aside: None,
+            ..Flask::default()
         }
     }
 

@@ -1,8 +1,6 @@
 //! Flasks and pulls for the tests of watching and of trials: plain ones, of which a test changes
 //! what it is about.
 
-use std::collections::BTreeMap;
-
 use crate::flask::Flask;
 use crate::pour::rows::{PullRow, Verdict};
 use crate::time::Micros;
@@ -19,24 +17,11 @@ pub fn flask(day: u32, i: u32, pieces: u32, bad: u32) -> Flask {
         cast_at: start.plus_seconds(86_400.0 * f64::from(day) + 900.0 * f64::from(i % 8)),
         alloy: Some("sterling-925".to_owned()),
         section: Some("medium".to_owned()),
-        pattern: None,
         pieces: Some(pieces),
         defective: Some(bad),
         defective_steering: Some(bad),
-        kinds: BTreeMap::new(),
-        counted_blind: None,
         pour_temperature_c: Some(968.0),
-        flask_temperature_c: None,
-        vacuum_kpa: None,
-        vacuum_share: None,
-        gas_flow_l_min: None,
-        soak_min: None,
-        seal_age_pours: None,
-        remelt_percent: None,
-        metal_g: None,
-        probe_series: None,
-        probe_offset_k: None,
-        set_aside: None,
+        ..Flask::default()
     }
 }
 

@@ -228,24 +228,10 @@ mod tests {
             cast_at: Micros(0),
             alloy: Some("sterling-925".to_owned()),
             section: Some(section.to_owned()),
-            pattern: None,
             pieces: Some(177),
             defective: Some(13),
-            defective_steering: None,
             kinds: BTreeMap::from([("gas-porosity".to_owned(), 5)]),
-            counted_blind: None,
-            pour_temperature_c: None,
-            flask_temperature_c: None,
-            vacuum_kpa: None,
-            vacuum_share: None,
-            gas_flow_l_min: None,
-            soak_min: None,
-            seal_age_pours: None,
-            remelt_percent: None,
-            metal_g: None,
-            probe_series: None,
-            probe_offset_k: None,
-            set_aside: None,
+            ..Flask::default()
         }
     }
 

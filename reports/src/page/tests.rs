@@ -51,19 +51,12 @@ fn flask(n: u32, cast_at: Micros, defective: Option<u32>) -> Flask {
         kinds: defective
             .map(|d| BTreeMap::from([("no-fill".to_owned(), d)]))
             .unwrap_or_default(),
-        counted_blind: None,
         pour_temperature_c: Some(950.0 + f64::from(n % 31)),
         flask_temperature_c: Some(540.0 + f64::from(n % 23)),
         vacuum_kpa: Some(82.0 + f64::from(n % 5)),
-        vacuum_share: None,
         gas_flow_l_min: Some(4.0),
-        soak_min: None,
-        seal_age_pours: None,
-        remelt_percent: None,
         metal_g: Some(180.0),
-        probe_series: None,
-        probe_offset_k: None,
-        set_aside: None,
+        ..Flask::default()
     }
 }
 

@@ -56,14 +56,10 @@ pub fn counted(seed: u64, plan: &Plan, poured: &[Poured]) -> Vec<Flask> {
                 cast_at: p.at,
                 alloy: Some(line.alloy.to_owned()),
                 section: Some(line.section.to_owned()),
-                pattern: None,
                 pieces: seen(p.pieces),
                 defective: seen(steering + nodules_on_good),
                 defective_steering: seen(steering),
                 kinds: if p.inspected { kinds } else { BTreeMap::new() },
-                counted_blind: None,
-                probe_series: None,
-                probe_offset_k: None,
                 pour_temperature_c: Some(p.read_c),
                 flask_temperature_c: Some(p.flask_c),
                 // Sea-level air.
@@ -75,6 +71,7 @@ pub fn counted(seed: u64, plan: &Plan, poured: &[Poured]) -> Vec<Flask> {
                 remelt_percent: Some(p.remelt_percent),
                 metal_g: Some(f64::from(p.pieces) * 6.0),
                 set_aside: p.failed_pull.then(|| Fault::WeakPull.into()),
+                ..Flask::default()
             }
         })
         .collect()

@@ -15,6 +15,7 @@
 //! | [`publish`] | from the journal to a session's trace file |
 //! | [`records`] | what people and the detector write: sessions, pours, cards, inspections, parts |
 //! | [`mqtt`] | the two ways in, and the one path behind them |
+//! | [`reporting`] | when reports are written, and when they are written anew |
 //! | [`route`] | from an MQTT topic to a channel, its unit and its limits |
 //! | [`cli`] | the command line: one file per command |
 //! | [`service`] | the daemon put together |
@@ -36,6 +37,7 @@ pub mod mqtt;
 pub mod place;
 pub mod publish;
 pub mod records;
+pub mod reporting;
 pub mod route;
 pub mod service;
 pub mod session;

@@ -15,35 +15,27 @@ use analysis::probe::drift::{DO_A_CHECK, drifts};
 use analysis::sample::Sample;
 use analysis::time::Micros;
 use analysis::trace::{Trace, TraceError, read_trace};
-use anyhow::{Context, anyhow};
+use anyhow::anyhow;
 use reports::moment::ByHand;
 use reports::page::{
     Entry, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index, render_session,
-    render_week,
+    render_week, render_week_anew,
 };
 use reports::session_trace::{Readings, SessionTrace, StageSpan};
-use serde::{Deserialize, Serialize};
 
-use crate::book::{Book, week_bounds, week_name};
+use crate::book::{Book, week_name};
 use crate::config::Config;
 use crate::records::Records;
+use crate::records::beneath::Digests;
 use crate::records::extraction::SAME_POUR_WITHIN_S;
 use crate::records::pours::PourFilter;
 use crate::records::sessions::Session;
+use crate::reporting::calendar::{self, Calendar};
+use crate::reporting::kept::{Kept, PutError, ReportsLock};
+use crate::reporting::turn::making;
 use crate::session::metadata::meta;
 use crate::session::settle::apart;
-use crate::storage::{RealDisk, StorageError, replace_file};
-
-/// Where the index's sentences are kept, so that old reports need not be made again to be
-/// listed.
-const SENTENCES: &str = "reports/sentences.json";
-
-/// The sentences of every report, by its name.
-#[derive(Debug, Default, Serialize, Deserialize)]
-struct Sentences {
-    weeks: BTreeMap<String, Vec<String>>,
-    sessions: BTreeMap<String, Vec<String>>,
-}
+use crate::storage::{RealDisk, replace_file};
 
 /// A report that was written.
 #[derive(Clone, Debug, PartialEq)]
@@ -81,9 +73,31 @@ impl<'a> WriteUp<'a> {
     /// # Errors
     /// When the text names no week, or the records or the disk fail.
     pub fn week(&self, name: &str) -> anyhow::Result<Written> {
-        let zone = &self.config.shop.time_zone;
-        let wrong = || anyhow!("\"{name}\" is no ISO week; write it like 2026-W47");
-        let (from, until) = week_bounds(name, zone).ok_or_else(wrong)?;
+        let calendar = Calendar::new(self.config.shop.time_zone.clone(), self.config.reports);
+        let week = calendar
+            .week(name)
+            .ok_or_else(|| anyhow!("\"{name}\" is no ISO week; write it like 2026-W47"))?;
+        // Before anything is read for the page: what comes in meanwhile is then seen as a change.
+        let beneath = self.records.beneath()?.at(&[week.until]).remove(0);
+        self.week_resting_on(&week, &beneath)
+    }
+
+    /// Writes the report of a week, beneath which lies what has these digests, and the index.
+    ///
+    /// # Errors
+    /// As [`WriteUp::week`].
+    pub fn week_resting_on(
+        &self,
+        of: &calendar::Week,
+        beneath: &Digests,
+    ) -> anyhow::Result<Written> {
+        let _lock = ReportsLock::take(self.book)?;
+        let mut kept = Kept::read(self.book)?;
+        let name = of.name.as_str();
+        let before = kept.weeks.get(name);
+        let mut made = making(self.records, before, of, beneath, self.now)?;
+        let wrong = || anyhow!("\"{name}\" is no ISO week");
+        let (from, until) = (of.from, of.until);
         let (year, week) = name.split_once("-W").ok_or_else(wrong)?;
         let flasks = self.records.flasks_table(None, Some(until))?;
         let found = self.evidence_of(&flasks, until)?;
@@ -96,7 +110,7 @@ impl<'a> WriteUp<'a> {
         let sessions = self.records.sessions(Some(from), Some(until))?;
         let mut troubles = self.troubles(Some(from), Some(until), None)?;
         troubles.extend(self.drifting_probes(from, until)?);
-        let page = render_week(&Week {
+        let week = Week {
             shop: self.shop()?,
             year: year.parse().map_err(|_| wrong())?,
             week: week.parse().map_err(|_| wrong())?,
@@ -121,10 +135,14 @@ impl<'a> WriteUp<'a> {
                 .map(|s| (s.name.clone(), format!("sessions/{}.html", s.name)))
                 .collect(),
             flasks,
-        })?;
+        };
+        let page = match &made.anew {
+            None => render_week(&week),
+            Some(why) => render_week_anew(&week, why),
+        }?;
         let path = self.put(&format!("reports/{name}.html"), &page)?;
-        let mut kept = self.sentences()?;
-        kept.weeks.insert(name.to_owned(), sentences.clone());
+        made.entry.sentences.clone_from(&sentences);
+        kept.weeks.insert(name.to_owned(), made.entry);
         self.index(&kept)?;
         Ok(Written { path, sentences })
     }
@@ -138,8 +156,9 @@ impl<'a> WriteUp<'a> {
         let sheet = self.sheet(&session)?;
         let sentence = sheet.sentence();
         let page = render_session(&sheet)?;
+        let _lock = ReportsLock::take(self.book)?;
         let path = self.put(&format!("reports/sessions/{name}.html"), &page)?;
-        let mut kept = self.sentences()?;
+        let mut kept = Kept::read(self.book)?;
         kept.sessions
             .insert(name.to_owned(), vec![sentence.clone()]);
         self.index(&kept)?;
@@ -380,30 +399,25 @@ impl<'a> WriteUp<'a> {
             .collect())
     }
 
-    fn sentences(&self) -> anyhow::Result<Sentences> {
-        match std::fs::read(self.book.below(SENTENCES)) {
-            // A damaged list is made anew as reports are written; the reports themselves stay.
-            Ok(bytes) => Ok(serde_json::from_slice(&bytes).unwrap_or_default()),
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Sentences::default()),
-            Err(e) => Err(e).context(SENTENCES),
-        }
-    }
-
-    fn index(&self, kept: &Sentences) -> anyhow::Result<()> {
-        self.put(SENTENCES, &serde_json::to_string_pretty(kept)?)?;
-        let entries = |of: &BTreeMap<String, Vec<String>>, folder: &str| {
-            of.iter()
-                .map(|(name, sentences)| Entry {
-                    name: name.clone(),
-                    href: format!("{folder}{name}.html"),
-                    sentences: sentences.clone(),
-                })
-                .collect()
+    fn index(&self, kept: &Kept) -> anyhow::Result<()> {
+        kept.write(&self.disk)?;
+        let entry = |name: &String, folder: &str, sentences: &[String]| Entry {
+            name: name.clone(),
+            href: format!("{folder}{name}.html"),
+            sentences: sentences.to_vec(),
         };
         let page = render_index(&Index {
             shop: self.shop()?,
-            weeks: entries(&kept.weeks, ""),
-            sessions: entries(&kept.sessions, "sessions/"),
+            weeks: kept
+                .weeks
+                .iter()
+                .map(|(name, week)| entry(name, "", &week.sentences))
+                .collect(),
+            sessions: kept
+                .sessions
+                .iter()
+                .map(|(name, said)| entry(name, "sessions/", said))
+                .collect(),
         })?;
         self.put("reports/index.html", &page)?;
         Ok(())
@@ -416,14 +430,6 @@ impl<'a> WriteUp<'a> {
         })?;
         Ok(self.book.below(relative))
     }
-}
-
-#[derive(Debug, thiserror::Error)]
-enum PutError {
-    #[error(transparent)]
-    Storage(#[from] StorageError),
-    #[error(transparent)]
-    Io(#[from] std::io::Error),
 }
 
 /// A text as one argument of a POSIX shell (IEEE Std 1003.1, Shell Command Language, 2.2.2).

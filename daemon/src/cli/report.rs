@@ -1,18 +1,21 @@
 //! `pourbook report`: a week's report, or a session's sheet, and the index.
 
 use analysis::time::Micros;
+use anyhow::anyhow;
 use clap::Args;
 use jiff::tz::TimeZone;
 
 use super::open::Opened;
 use super::{BookArg, WrongUse, out};
 use crate::book::{week_bounds, week_name};
+use crate::reporting::turn::{REPORTS_A_TURN, turn};
+use crate::session::jobs::{give_way, limit_memory};
 use crate::write_up::{WriteUp, Written};
 
 /// Write a week's report (and the index), or a session's sheet.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  pourbook report\n  pourbook report --week 2026-W47\n  pourbook report --session 2026-11-18T0912-bench-1"
+    after_help = "Example:\n  pourbook report\n  pourbook report --week 2026-W47\n  pourbook report --due\n  pourbook report --session 2026-11-18T0912-bench-1"
 )]
 pub struct ReportArgs {
     #[command(flatten)]
@@ -23,14 +26,27 @@ pub struct ReportArgs {
     /// The sheet of this session instead
     #[arg(long, value_name = "NAME", conflicts_with = "week")]
     session: Option<String>,
+    /// Write every report that is due, was missed, or whose records changed since, as the daemon
+    /// does by itself
+    #[arg(long, conflicts_with_all = ["week", "session"])]
+    due: bool,
     /// Print where the page is and its sentences as one JSON object
     #[arg(long)]
     json: bool,
+    /// The time to go by, for the daemon's children
+    #[arg(long, hide = true, value_parser = Micros::parse_rfc3339)]
+    now: Option<Micros>,
 }
 
 /// Runs the command.
 pub fn report(args: &ReportArgs) -> anyhow::Result<()> {
-    let opened = Opened::read(&args.book.book())?;
+    limit_memory();
+    give_way();
+    let mut opened = Opened::read(&args.book.book())?;
+    opened.now = args.now.unwrap_or(opened.now);
+    if args.due {
+        return due(args, &opened);
+    }
     let write_up = WriteUp::new(&opened.book, &opened.config, &opened.records, opened.now);
     let written = match (&args.session, &args.week) {
         (Some(session), _) => write_up.session(session)?,
@@ -49,6 +65,44 @@ pub fn report(args: &ReportArgs) -> anyhow::Result<()> {
         })]);
     }
     print(&written)
+}
+
+/// Writes what is due: all of it for a person, a few reports for the daemon, which has other
+/// work for its children in between.
+fn due(args: &ReportArgs, opened: &Opened) -> anyhow::Result<()> {
+    let most = if args.json {
+        REPORTS_A_TURN
+    } else {
+        usize::MAX
+    };
+    let Opened {
+        book,
+        config,
+        records,
+        now,
+        ..
+    } = opened;
+    let done = turn(book, config, records, *now, most)?;
+    if args.json {
+        return out::json_lines(&[done]);
+    }
+    for week in &done.written {
+        out::line(&book.week_report(week).display().to_string())?;
+    }
+    if done.written.is_empty() && done.failed.is_empty() {
+        out::line("every report is as the records say")?;
+    }
+    match done.failed.as_slice() {
+        [] => Ok(()),
+        failed => Err(anyhow!(
+            "{}",
+            failed
+                .iter()
+                .map(|(week, why)| format!("{week}: {why}"))
+                .collect::<Vec<_>>()
+                .join("; ")
+        )),
+    }
 }
 
 /// The name of the week that was asked for, which must have begun by `latest`.

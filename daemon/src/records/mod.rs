@@ -18,6 +18,7 @@
 //! | [`pours`] | pulls and pours as others read them, corrections applied |
 //! | [`matching`] | which pour filled which flask, with its history |
 //! | [`order`] | which pour belongs to which card, by order and kiln times |
+//! | [`beneath`] | what lies beneath a report, as digests |
 //! | [`burnouts`] | what kilns did, and what was wrong with it |
 //! | [`card`] | what a flask card says |
 //! | [`flasks`] | flask cards and their lines, kept and looked up |
@@ -34,6 +35,7 @@
 //! | [`cooling`] | flasks that were measured while they cooled |
 //! | [`dictionary`] | every table and column in words, with its unit |
 
+pub mod beneath;
 pub mod book;
 pub mod burnouts;
 pub mod card;

@@ -1,6 +1,6 @@
-//! The task that takes durable entries and makes sessions of them: opens and closes them, feeds
-//! their detectors, has closed ones published, writes the records, and gives journal segments
-//! back once nothing in them is needed.
+//! The task that takes durable entries and makes sessions of them: opens them, feeds their
+//! detectors, notices when they are over, and looks after what waits. How one ends is in
+//! [`super::closing`], what is written about it in [`super::reports`].
 //!
 //! It sees nothing that is not on disk, and everything it decides can be decided again from the
 //! journal and the records; see [`super::recovery`].
@@ -14,45 +14,40 @@ use analysis::pour::Event;
 use analysis::time::Micros;
 use anyhow::Context;
 use tokio::sync::mpsc;
-use tracing::{error, info};
+use tracing::info;
 use uuid::Uuid;
 
-use crate::book::{Book, trace_path, week_name};
+use crate::book::{Book, trace_path};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::journal::{Close, Committed, Entry, JournalMetrics, JournalReader, Reading, Submission};
 use crate::mqtt::status::StatusBoard;
 use crate::records::Records;
-use crate::records::sessions::{NewSession, Published};
+use crate::records::sessions::NewSession;
+use crate::reporting::calendar::Calendar;
+use crate::reporting::desk::Desk;
 use crate::session::alarms::Alarms;
 use crate::session::filed::free_name;
-use crate::session::jobs::{Done, Job, Jobs, PublishedSession};
+use crate::session::jobs::{Done, Jobs};
 use crate::session::keeper::{ClosePlan, Keeper, Step};
 use crate::session::kilns::Kilns;
 use crate::session::live::Live;
-use crate::session::metadata::{metadata, setup};
+use crate::session::metadata::setup;
+use crate::session::reports::Due;
 use crate::session::say::STALE_ADVICE_S;
 use crate::session::trace_rows::kiln_rows;
 use crate::session::{retire, settle};
 
 /// How often time is looked at when nothing comes.
-const TICK: Duration = Duration::from_millis(200);
-/// Late samples are gathered this long before a trace's next generation, s.
-const GATHER_LATE_S: f64 = 60.0;
+pub(super) const TICK: Duration = Duration::from_millis(200);
 /// The settled feed of a session is made anew at most this often, s.
 const ANEW_EVERY_S: f64 = 60.0;
-/// A publication that failed is tried again after this long, and twice as long each time after.
-const TRY_AGAIN: Duration = Duration::from_secs(10);
-/// The longest of these waits.
-const TRY_AGAIN_AT_MOST: Duration = Duration::from_secs(600);
 /// Troubles are counted in memory and written at most this often: a sensor that raves must not
 /// wear the disk.
 const TROUBLES_EVERY: Duration = Duration::from_secs(60);
 /// How long a stop waits for traces and reports that are under way. The next start makes those
 /// that are left.
 const FINISH_WITHIN: Duration = Duration::from_secs(30);
-/// How often segments are given back even if no session closed.
-const RETIRE_EVERY: Duration = Duration::from_secs(3600);
 
 /// What the bench is given.
 pub struct BenchSetup {
@@ -102,7 +97,7 @@ pub struct Bench {
     /// The kilns, each followed on its own.
     pub(super) kilns: Kilns,
     pub(super) jobs: Jobs,
-    done: mpsc::UnboundedReceiver<Done>,
+    pub(super) done: mpsc::UnboundedReceiver<Done>,
     /// Sessions that samples came late for, with when the last one did.
     pub(super) late: BTreeMap<Uuid, (Arc<str>, Micros)>,
     /// Closed sessions on their way to a published trace, from the moment at which that was
@@ -110,11 +105,11 @@ pub struct Bench {
     pub(super) closing: BTreeMap<Uuid, Box<Close>>,
     /// Closes that the journal's writer has not taken yet, which it does not while the disk is
     /// full; waiting for it here would keep room from being made.
-    unsent: VecDeque<Close>,
-    again: Vec<(tokio::time::Instant, Box<Close>)>,
-    failures: BTreeMap<Uuid, u32>,
-    retire_at: tokio::time::Instant,
-    retiring: Option<tokio::task::JoinHandle<()>>,
+    pub(super) unsent: VecDeque<Close>,
+    pub(super) again: Vec<(tokio::time::Instant, Box<Close>)>,
+    pub(super) failures: BTreeMap<Uuid, u32>,
+    pub(super) retire_at: tokio::time::Instant,
+    pub(super) retiring: Option<tokio::task::JoinHandle<()>>,
     /// The last sequence number that was taken. A start has read the journal, and what the
     /// writer passes on again of that is not taken twice.
     pub(super) taken: u64,
@@ -122,6 +117,9 @@ pub struct Bench {
     listening: Option<Micros>,
     troubles: BTreeMap<(String, String, String), u64>,
     troubles_at: tokio::time::Instant,
+    /// Who says when reports may be due; none where reports are somebody else's.
+    pub(super) desk: Option<Desk>,
+    pub(super) due: Due,
 }
 
 impl Bench {
@@ -147,11 +145,27 @@ impl Bench {
             listening: None,
             troubles: BTreeMap::new(),
             troubles_at: tokio::time::Instant::now(),
+            desk: None,
+            due: Due::default(),
         })
     }
 
-    /// Works until the journal's writer has stopped, then lets running children finish. Open sessions stay open; the
-    /// next start takes them up.
+    /// The same bench, with reports written when they are due.
+    ///
+    /// # Errors
+    /// When the system has no thread to give.
+    pub fn with_desk(mut self) -> anyhow::Result<Bench> {
+        let config = &self.setup.config;
+        let calendar = Calendar::new(config.shop.time_zone.clone(), config.reports);
+        let records = self.setup.book.records();
+        let clock = Arc::clone(&self.setup.clock);
+        let desk = Desk::start(records, calendar, clock).context("the thread for the desk")?;
+        self.desk = Some(desk);
+        Ok(self)
+    }
+
+    /// Works until the journal's writer has stopped, then lets running children finish. Open
+    /// sessions stay open; the next start takes them up.
     ///
     /// # Errors
     /// When the records fail: nothing more can then be decided, and the service starts again.
@@ -168,6 +182,8 @@ impl Bench {
                 _ = tick.tick() => self.tick()?,
             }
         }
+        // What is due is asked for again at the next start.
+        self.desk = None;
         // A publication that is done and not told would be done again at the next start, and
         // its pours be unknown until then.
         let until = tokio::time::Instant::now() + FINISH_WITHIN;
@@ -426,6 +442,7 @@ impl Bench {
         self.next_generations(now)?;
         self.send_closes();
         self.try_again();
+        self.write_what_is_due();
         self.post_status(now);
         self.flush_troubles()?;
         if tokio::time::Instant::now() >= self.retire_at {
@@ -478,221 +495,6 @@ impl Bench {
             }
             self.look_back(&name, id)?;
         }
-        Ok(())
-    }
-
-    fn submit_close(
-        &mut self,
-        machine: &Arc<str>,
-        plan: &ClosePlan,
-        name: String,
-        path: String,
-        generation: u32,
-    ) {
-        let close = Close {
-            session: plan.id,
-            path,
-            machine: machine.to_string(),
-            generation,
-            claims: plan.claims.clone(),
-            metadata: metadata(&self.setup.config, machine, &name, plan.id),
-            name,
-        };
-        // From now on, not from when it is durable: a generation must never be asked for twice,
-        // and what the close claims must stay in the journal.
-        self.closing.insert(plan.id, Box::new(close.clone()));
-        self.unsent.push_back(close);
-    }
-
-    fn send_closes(&mut self) {
-        while let Ok(permit) = self.setup.closes.try_reserve() {
-            let Some(close) = self.unsent.pop_front() else {
-                return;
-            };
-            permit.send(Submission {
-                entries: vec![Entry::Close(close)],
-                ack: None,
-            });
-        }
-        // A writer that is full is asked again at the next tick. One that is gone means that
-        // the service is stopping; the next start decides anew.
-    }
-
-    /// Sessions that samples came late for get the next generation of their trace.
-    fn next_generations(&mut self, now: Micros) -> anyhow::Result<()> {
-        let due: Vec<(Uuid, Arc<str>)> = self
-            .late
-            .iter()
-            .filter(|(id, (_, last))| {
-                now.seconds_since(*last) >= GATHER_LATE_S && !self.closing.contains_key(id)
-            })
-            .map(|(id, (machine, _))| (*id, Arc::clone(machine)))
-            .collect();
-        for (id, machine) in due {
-            self.late.remove(&id);
-            let session = self.setup.records.session(id)?;
-            let Some(before) = session.published else {
-                continue;
-            };
-            let bench = self.machines.get_mut(&machine);
-            let Some(plan) = bench.and_then(|b| b.keeper.close_again(id)) else {
-                continue;
-            };
-            info!(
-                "session {}: samples came late; its trace is made anew",
-                session.name
-            );
-            // Where the one before is, even if the shop's time zone was changed since.
-            let generation = before.generation.saturating_add(1);
-            self.submit_close(&machine, &plan, session.name, before.trace, generation);
-        }
-        Ok(())
-    }
-
-    /// A close is on disk: whatever happens now, the session will be published.
-    pub(super) fn close_is_durable(&mut self, close: Box<Close>) -> anyhow::Result<()> {
-        let last_seq = close.claims.iter().map(|c| c.last_seq).max().unwrap_or(0);
-        let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
-        self.setup
-            .records
-            .close_claim(close.session, to, last_seq)?;
-        self.closing.insert(close.session, close.clone());
-        self.jobs.add(Job::Publish(close));
-        Ok(())
-    }
-
-    fn try_again(&mut self) {
-        let now = tokio::time::Instant::now();
-        let (due, rest) = std::mem::take(&mut self.again)
-            .into_iter()
-            .partition(|(at, _)| *at <= now);
-        self.again = rest;
-        for (_, close) in due {
-            self.jobs.add(Job::Publish(close));
-        }
-    }
-
-    fn job_done(&mut self, done: Done) -> anyhow::Result<()> {
-        self.jobs.one_is_done();
-        match done {
-            Done::Published(close, published) => self.published(&close, *published),
-            Done::NotPublished(close, why) => {
-                error!("session {}: {why}; trying again", close.name);
-                self.trouble(
-                    &close.machine,
-                    "",
-                    &format!("a trace could not be published: {why}"),
-                );
-                let failures = self.failures.entry(close.session).or_default();
-                let wait = TRY_AGAIN.saturating_mul(2_u32.saturating_pow(*failures));
-                *failures = failures.saturating_add(1);
-                let at = tokio::time::Instant::now() + wait.min(TRY_AGAIN_AT_MOST);
-                self.again.push((at, close));
-                Ok(())
-            }
-            Done::Report(job, Err(why)) => {
-                error!("{job:?}: {why}");
-                self.trouble(
-                    "reports",
-                    "",
-                    &format!("a report could not be written: {why}"),
-                );
-                Ok(())
-            }
-            Done::Report(_, Ok(())) => Ok(()),
-        }
-    }
-
-    fn published(&mut self, close: &Close, published: PublishedSession) -> anyhow::Result<()> {
-        let now = self.now();
-        let to = close.claims.iter().map(|c| c.to).max().unwrap_or_default();
-        let records = &mut self.setup.records;
-        if published.lost > 0 {
-            let why = "samples lost to damage of the disk, found in the journal";
-            records.note_trouble(
-                &close.machine,
-                "",
-                why,
-                Some(close.session),
-                published.lost,
-                now,
-                now,
-            )?;
-        }
-        if published.moved > 0 {
-            let why = "readings timed anew because the clock was set";
-            records.note_trouble(
-                &close.machine,
-                "",
-                why,
-                Some(close.session),
-                published.moved,
-                now,
-                now,
-            )?;
-        }
-        for (pour, row) in &published.by_hand {
-            records.measured_by_hand(*pour, row)?;
-        }
-        let pours = published
-            .found
-            .iter()
-            .filter(|r| matches!(r, analysis::pour::Row::Pour(_)))
-            .count();
-        settle::settle(
-            records,
-            close.session,
-            Some(published.sha256.clone()),
-            published.found,
-            now,
-        )?;
-        let opened = records.session(close.session)?.opened_at;
-        settle::assemble_machine(records, &self.setup.config, &close.machine, opened, now)?;
-        // Last, since it is what a start goes by: until then, all of this is done again.
-        records.close_session(
-            close.session,
-            to,
-            Some(&Published {
-                trace: published.path,
-                sha256: published.sha256,
-                rows: published.rows,
-                generation: published.generation,
-            }),
-        )?;
-        self.closing.remove(&close.session);
-        self.failures.remove(&close.session);
-        info!(
-            "session {}: {} samples published, {pours} pours",
-            close.name, published.rows
-        );
-        self.add_reports(&close.name, opened);
-        self.retire()
-    }
-
-    /// Has a session's sheet and its week's report written.
-    pub(super) fn add_reports(&mut self, session: &str, opened: Micros) {
-        self.jobs.add(Job::SessionSheet(session.to_owned()));
-        let week = week_name(opened, &self.setup.config.shop.time_zone);
-        self.jobs.add(Job::Week(week));
-    }
-
-    /// Gives back the segments that nothing needs. They are looked for beside the bench, since
-    /// reading two days of the journal takes longer than a verdict may.
-    fn retire(&mut self) -> anyhow::Result<()> {
-        if self.retiring.as_ref().is_some_and(|r| !r.is_finished()) {
-            self.retire_at = tokio::time::Instant::now() + TICK;
-            return Ok(());
-        }
-        self.retire_at = tokio::time::Instant::now() + RETIRE_EVERY;
-        let known = self.known()?;
-        let reader = self.setup.reader.clone();
-        let writer = self.setup.retire.clone();
-        self.retiring = Some(tokio::task::spawn_blocking(move || {
-            match retire::done(&reader, &known) {
-                Ok(done) => writer.ask(done),
-                Err(e) => error!("no segment of the journal was given back: {e}"),
-            }
-        }));
         Ok(())
     }
 }

@@ -8,21 +8,25 @@ use std::process::{Command, Stdio};
 use std::thread::JoinHandle;
 
 use analysis::pour::{PourRow, Row};
+use analysis::time::Micros;
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
 use uuid::Uuid;
 
 use crate::journal::Close;
+use crate::reporting::turn::Turn;
 
 /// Something to do.
 #[derive(Clone, Debug)]
 pub enum Job {
     /// Publish a closed session's trace and find its pulls and pours.
     Publish(Box<Close>),
-    /// Write a session's sheet.
-    SessionSheet(String),
-    /// Write a week's report.
-    Week(String),
+    /// Write a session's sheet, at this time.
+    SessionSheet(String, Micros),
+    /// Write a week's report, at this time.
+    Week(String, Micros),
+    /// Write a few of the reports that are due at this time.
+    Due(Micros),
 }
 
 /// What the publishing child prints: one JSON object.
@@ -56,6 +60,8 @@ pub enum Done {
     NotPublished(Box<Close>, String),
     /// A report is written, or not and why.
     Report(Job, Result<(), String>),
+    /// What was due is written as far as one turn goes, or not and why.
+    Due(Result<Turn, String>),
 }
 
 /// The thread that does them.
@@ -127,15 +133,24 @@ fn do_job(program: &Path, book: &Path, job: Job) -> Done {
             Ok(published) => Done::Published(close, Box::new(published)),
             Err(why) => Done::NotPublished(close, why),
         },
-        Job::SessionSheet(ref name) => {
-            let told = run(program, book, "report", &["--session", name]).map(drop);
+        Job::SessionSheet(ref name, now) => {
+            let args = ["--session", name, "--now", &now.rfc3339_ms()];
+            let told = run(program, book, "report", &args).map(drop);
             Done::Report(job, told)
         }
-        Job::Week(ref name) => {
-            let told = run(program, book, "report", &["--week", name]).map(drop);
+        Job::Week(ref name, now) => {
+            let args = ["--week", name, "--now", &now.rfc3339_ms()];
+            let told = run(program, book, "report", &args).map(drop);
             Done::Report(job, told)
         }
+        Job::Due(now) => Done::Due(due(program, book, now)),
     }
+}
+
+fn due(program: &Path, book: &Path, now: Micros) -> Result<Turn, String> {
+    let args = ["--due", "--json", "--now", &now.rfc3339_ms()];
+    let printed = run(program, book, "report", &args)?;
+    serde_json::from_slice(&printed).map_err(|e| format!("the reporting child's answer: {e}"))
 }
 
 fn publish(program: &Path, book: &Path, session: Uuid) -> Result<PublishedSession, String> {
@@ -181,6 +196,15 @@ pub const MEMORY_LIMIT: &str = "POURBOOK_CHILD";
 /// Most memory a child may take, bytes. A trace of twelve hours at 20 Hz on eight channels is
 /// seven million samples of 32 bytes, sorted beside a copy.
 const CHILD_BYTES: u64 = 1 << 30;
+
+/// Gives way to everything else on the machine, if it is a child of the daemon: nobody waits for a
+/// report to the second, and the logging does not wait at all.
+pub fn give_way() {
+    if std::env::var_os(MEMORY_LIMIT).is_some() {
+        // A system that refuses runs it as it runs everything else.
+        let _ = rustix::process::nice(10);
+    }
+}
 
 /// Limits this process's memory and binds its life to the daemon's, if it is a child of it.
 pub fn limit_memory() {

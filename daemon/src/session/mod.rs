@@ -4,6 +4,7 @@
 mod alarms;
 pub mod anew;
 pub mod bench;
+mod closing;
 pub mod filed;
 mod in_kiln;
 pub mod jobs;
@@ -14,6 +15,7 @@ pub mod live;
 pub mod metadata;
 mod needed;
 pub mod recovery;
+mod reports;
 pub mod retire;
 mod say;
 mod say_kiln;

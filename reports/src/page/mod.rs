@@ -126,6 +126,22 @@ pub fn render_week(week: &Week) -> Result<String, PageError> {
     render("week.html", &week.view()?)
 }
 
+/// The weekly report, as [`render_week`], with a line beneath its date that says why it was made
+/// anew.
+///
+/// # Errors
+/// As [`render_week`].
+pub fn render_week_anew(week: &Week, why: &str) -> Result<String, PageError> {
+    #[derive(Serialize)]
+    struct Anew<'a> {
+        #[serde(flatten)]
+        week: week::WeekView,
+        anew: &'a str,
+    }
+    let week = week.view()?;
+    render("week.html", &Anew { week, anew: why })
+}
+
 /// The session sheet as one HTML text.
 ///
 /// # Errors

@@ -152,9 +152,10 @@ impl Shop {
         self.clock.advance_to(to.plus_seconds(46.0 * MINUTE));
     }
 
-    /// Waits until the only session's trace has this generation.
+    /// Waits until the only session's trace has this generation. Long: each is published by a
+    /// child of its own, and other tests may have the processor.
     async fn published(&self, generation: u32) -> Session {
-        for _ in 0..600 {
+        for _ in 0..2_400 {
             let found = self.sessions();
             assert!(found.len() <= 1, "{found:?}");
             if let Some(session) = found.into_iter().next()

@@ -7,6 +7,7 @@ use super::by_kind::kinds;
 use super::count::{Count, count};
 use super::grades::Cap;
 use super::model::model;
+use super::past::Past;
 use super::rows::Row;
 use super::sentence::{Material, sentence};
 use super::standing::{Key, Poured, Shop, Standing, usual};
@@ -58,6 +59,12 @@ impl<'a> Read<'a> {
 /// assert!(nothing.rate.is_none());
 /// ```
 pub fn evidence(flasks: &[Flask], ask: &Question) -> Evidence {
+    evidence_after(flasks, ask, &mut Past::default())
+}
+
+/// Answers as [`evidence`] does, to the last digit, without going through formal looks again that
+/// `past` has gone through on the same flasks; it is brought up to date.
+pub fn evidence_after(flasks: &[Flask], ask: &Question, past: &mut Past) -> Evidence {
     let within = within(flasks, ask);
     let asked: Vec<&Read> = within
         .iter()
@@ -66,7 +73,7 @@ pub fn evidence(flasks: &[Flask], ask: &Question) -> Evidence {
 
     let (fewest, most) = totals(asked.iter().copied());
     let pooled = most.design_effect();
-    let standings = standings(&within, ask);
+    let standings = standings(&within, ask, past);
     let mut groups: BTreeMap<Key, Vec<&Read>> = BTreeMap::new();
     for read in &asked {
         groups.entry(read.key(ask)).or_default().push(read);
@@ -175,9 +182,9 @@ pub fn formal_looks(
 
 /// Where every stratum stands. Looks go by the whole table, whatever alloy or section is asked for,
 /// so that the answer is that of the report.
-fn standings(within: &[Read], ask: &Question) -> BTreeMap<Key, Judged> {
+fn standings(within: &[Read], ask: &Question, past: &mut Past) -> BTreeMap<Key, Judged> {
     with_shop(within, ask, |shop| {
-        shop.standings()
+        shop.standings(past)
             .into_iter()
             .map(|(key, standing)| {
                 let poured = shop.poured.get(&key).map_or(&[][..], Vec::as_slice);

@@ -11,6 +11,7 @@
 //! | `study`, `curve` | the curve of an alloy and section, and its changes from the usual |
 //! | `opinion`, `doubts`, `porosity`, `probes`, `together` | what could be wrong with it |
 //! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
+//! | `past` | what looks said, kept from one asking to the next |
 //! | `by_kind` | the same asked of each kind of defect |
 //! | `advise`, `sentence`, `answer` | the answer, in figures and in words |
 
@@ -27,6 +28,10 @@ mod grades;
 mod looks;
 mod model;
 mod opinion;
+mod past;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod past_tests;
 mod porosity;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
@@ -60,13 +65,14 @@ use crate::stats::rate::Rate;
 use crate::time::Micros;
 use crate::units::ShownIn;
 
-pub use answer::{evidence, formal_looks};
+pub use answer::{evidence, evidence_after, formal_looks};
 pub use count::tallies;
 pub use factor::{Factor, UnknownFactor};
 pub use grades::{Cap, Grade};
 pub use looks::{Look, Said};
 pub use model::{Method, Model, Spread, Term};
 pub use opinion::SecondOpinion;
+pub use past::Past;
 pub use sentence::{outcome_words, percent_number, percent_range, share_number};
 pub use together::Together;
 

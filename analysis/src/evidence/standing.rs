@@ -11,6 +11,7 @@ use super::factor::Factor;
 use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
 use super::looks::{self, ALPHA, Look, Said};
 use super::opinion::{SecondOpinion, second_opinion};
+use super::past::{self, Past, Told};
 use super::rows::{Bound, Row, totals};
 use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study};
 use super::together::with_the_pour;
@@ -441,10 +442,36 @@ impl<'a, 'b> Shop<'a, 'b> {
 
     /// Goes through the looks: what each said of every stratum, and the claims that stand after
     /// the last.
-    fn looks(&self) -> (BTreeMap<Key, Look>, BTreeMap<Key, Claim<'a>>) {
+    fn looks(&self, past: &mut Past) -> (BTreeMap<Key, Look>, BTreeMap<Key, Claim<'a>>) {
         let order = looks::order(&self.rows);
         let sessions = order.len();
         let number = looks::reached(sessions);
+        let digest = past::digest(self, &order, number);
+        let (mut history, claims) = past.recall(&digest, &self.rows).unwrap_or_else(|| {
+            let told = self.gone_through(&order, number);
+            past.keep(digest, &told);
+            told
+        });
+        let keys: BTreeSet<Key> = self.rows.iter().map(|r| key(r)).collect();
+        let told = keys
+            .into_iter()
+            .map(|key| {
+                let said = history.remove(&key).unwrap_or_default();
+                let look = Look {
+                    number,
+                    alpha: said.last().filter(|s| s.number == number).map(|s| s.alpha),
+                    next_at_sessions: looks::next_at(number),
+                    sessions,
+                    history: said,
+                };
+                (key, look)
+            })
+            .collect();
+        (told, claims)
+    }
+
+    /// What every look up to `number` said, each by the flasks that were there.
+    fn gone_through(&self, order: &BTreeMap<&str, usize>, number: usize) -> Told<'a> {
         let mut claims: BTreeMap<Key, Claim<'a>> = BTreeMap::new();
         let mut history: BTreeMap<Key, Vec<Said>> = BTreeMap::new();
         for n in 1..=number {
@@ -484,32 +511,17 @@ impl<'a, 'b> Shop<'a, 'b> {
             }
             claims.retain(|key, _| advised.contains(key));
         }
-        let keys: BTreeSet<Key> = self.rows.iter().map(|r| key(r)).collect();
-        let told = keys
-            .into_iter()
-            .map(|key| {
-                let said = history.remove(&key).unwrap_or_default();
-                let look = Look {
-                    number,
-                    alpha: said.last().filter(|s| s.number == number).map(|s| s.alpha),
-                    next_at_sessions: looks::next_at(number),
-                    sessions,
-                    history: said,
-                };
-                (key, look)
-            })
-            .collect();
-        (told, claims)
+        (history, claims)
     }
 
     /// What every look so far said of each stratum, without working out where it stands now.
     pub(super) fn looks_alone(&self) -> BTreeMap<Key, Look> {
-        self.looks().0
+        self.looks(&mut Past::default()).0
     }
 
     /// Goes through the looks and says where each stratum stands now.
-    pub(super) fn standings(&self) -> BTreeMap<Key, Standing<'a, 'b>> {
-        let (looks, claims) = self.looks();
+    pub(super) fn standings(&self, past: &mut Past) -> BTreeMap<Key, Standing<'a, 'b>> {
+        let (looks, claims) = self.looks(past);
         let mut now = self.moment(&self.rows, None);
         looks
             .into_iter()

@@ -351,3 +351,19 @@ fn add(sum: &mut Sha256, value: ValueRef<'_>) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::checksum::sha256;
+
+    #[test]
+    fn whoever_changes_a_query_raises_the_definition() {
+        let queries = KINDS.map(|(_, query)| query).join("\n");
+        assert_eq!(
+            (DEFINITION, &sha256(queries.as_bytes())[..16]),
+            (1, "a22e5c073bdc2f67"),
+            "then put the new pair here"
+        );
+    }
+}

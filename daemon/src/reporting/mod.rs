@@ -6,6 +6,7 @@
 //! |---|---|
 //! | [`calendar`] | weeks and the moment at which each one's report is due |
 //! | [`kept`] | what is remembered of every report, in a file beside them |
+//! | [`looks`] | what formal looks said, so that they are not gone through every week |
 //! | [`reasons`] | what changed beneath a report, in words |
 //! | [`plan`] | which reports are to be written now |
 //! | [`turn`] | writes them, a few at a time |
@@ -14,6 +15,7 @@
 pub mod calendar;
 pub mod desk;
 pub mod kept;
+pub mod looks;
 pub mod plan;
 pub mod reasons;
 #[cfg(test)]

@@ -7,6 +7,7 @@ mod configuration;
 mod demo;
 mod door;
 mod power;
+mod reports;
 mod service;
 mod trial;
 mod two_machines;

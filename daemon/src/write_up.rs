@@ -9,7 +9,7 @@ use std::path::PathBuf;
 
 use analysis::alloy::Alloys;
 use analysis::channel::Channel;
-use analysis::evidence::{Evidence, Question, evidence_after};
+use analysis::evidence::{Evidence, Question};
 use analysis::pour::{Detector, Event, PourRow};
 use analysis::probe::drift::{DO_A_CHECK, drifts};
 use analysis::sample::Sample;
@@ -30,9 +30,9 @@ use crate::records::beneath::Digests;
 use crate::records::extraction::SAME_POUR_WITHIN_S;
 use crate::records::pours::PourFilter;
 use crate::records::sessions::Session;
+use crate::reporting::answers::evidence_kept;
 use crate::reporting::calendar::{self, Calendar};
 use crate::reporting::kept::{Kept, PutError, ReportsLock};
-use crate::reporting::looks;
 use crate::reporting::turn::making;
 use crate::session::metadata::meta;
 use crate::session::settle::apart;
@@ -192,13 +192,7 @@ impl<'a> WriteUp<'a> {
             let all = self.records.flasks_table(None, None)?;
             ask.trials = crate::trials::said(self.records, &all, &ask, self.now)?;
         }
-        let mut past = looks::read(self.book);
-        let before = past.clone();
-        let found = evidence_after(flasks, &ask, &mut past);
-        if past != before {
-            looks::write(&self.disk, past)?;
-        }
-        Ok(found)
+        evidence_kept(self.book, &self.disk, flasks, &ask)
     }
 
     fn sheet(&self, session: &Session) -> anyhow::Result<SessionSheet> {

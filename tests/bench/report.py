@@ -231,7 +231,7 @@ def main():
         last = pd.Timestamp(poured)
         monday = (last - pd.Timedelta(days=last.weekday())).normalize()
         week = f"{monday.isocalendar().year}-W{monday.isocalendar().week:02}"
-        (book / "reports" / "looks.json").unlink(missing_ok=True)
+        (book / "reports" / "answers.json").unlink(missing_ok=True)
         best = lambda times: min(times, key=lambda t: t[0])
         first = pourbook("report", "--book", book, "--week", week)
         kept = best([pourbook("report", "--book", book, "--week", week) for _ in range(RUNS)])

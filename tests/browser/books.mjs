@@ -64,7 +64,8 @@ async function hostile(book, week) {
   const rows = HOSTILE.map((text, n) => {
     const pieces = 12 + n;
     const bad = n % 2 === 0 ? pieces - 2 : 1;
-    const own = [text.slice(0, 9_000), `${day}T1${n % 10}:00`, "bench-1", text, text, text, text];
+    const section = ["thin", "medium", "heavy"][n % 3];
+    const own = [text, `${day}T1${n % 10}:00`, "bench-1", text, section, text, text];
     return [...own.map(cell), pieces, bad, bad, 955 + 3 * n, 550, 88].join(",");
   });
   const head =

@@ -4,18 +4,18 @@
 //!
 //! | module | what it holds |
 //! |---|---|
+//! | [`answers`] | what the evidence said before, so that it is not worked out every time |
 //! | [`calendar`] | weeks and the moment at which each one's report is due |
 //! | [`kept`] | what is remembered of every report, in a file beside them |
-//! | [`looks`] | what formal looks said, so that they are not gone through every week |
 //! | [`reasons`] | what changed beneath a report, in words |
 //! | [`plan`] | which reports are to be written now |
 //! | [`turn`] | writes them, a few at a time |
 //! | [`desk`] | watches clock and records, and says when there may be something to write |
 
+pub mod answers;
 pub mod calendar;
 pub mod desk;
 pub mod kept;
-pub mod looks;
 pub mod plan;
 pub mod reasons;
 #[cfg(test)]

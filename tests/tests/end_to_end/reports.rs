@@ -11,11 +11,11 @@ use rustix::process::Signal;
 
 /// A day two weeks ago as the system's own calendar has it, in the format of `date`.
 fn two_weeks_ago(format: &str) -> String {
-    let told = run_command(
-        Command::new("date")
-            .env("TZ", "Europe/Dublin")
-            .args(["-d", "14 days ago", format]),
-    );
+    let told = run_command(Command::new("date").env("TZ", "Europe/Dublin").args([
+        "-d",
+        "14 days ago",
+        format,
+    ]));
     told.well().out.trim().to_owned()
 }
 
@@ -52,7 +52,11 @@ fn a_missed_report_is_made_good_and_made_anew_when_what_it_rests_on_changes() {
     });
     let plain = anew.replace('\u{a0}', " ");
     assert!(plain.contains("Made anew on "), "{}", daemon.log());
-    assert!(plain.contains(": 1 flask was imported."), "{}", daemon.log());
+    assert!(
+        plain.contains(": 1 flask was imported."),
+        "{}",
+        daemon.log()
+    );
     let index = fs::read_to_string(bench.book.join("reports/index.html")).unwrap();
     assert!(index.contains(&format!("href=\"{week}.html\"")));
     assert!(daemon.stop(Signal::TERM).success());

@@ -15,6 +15,8 @@ pub struct Kind {
     pub name: String,
     /// Which way it goes with heat, in words.
     pub side: String,
+    /// Whether it can follow the pour at all; kinds that cannot are shown apart.
+    pub follows_pour: bool,
     /// Pieces that were looked at for it.
     pub pieces: u64,
     /// Pieces that had it.
@@ -157,6 +159,7 @@ mod tests {
         Kind {
             name: name.to_owned(),
             side: "falls".to_owned(),
+            follows_pour: true,
             pieces: 400,
             defective: (rate * 400.0) as u64,
             rate,

@@ -260,6 +260,7 @@ pub(super) fn by_kind(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             Some(Kind {
                 name: k.kind.clone(),
                 side: k.side.map_or("", side_words).to_owned(),
+                follows_pour: k.side != Some(Side::NotThePour),
                 pieces: k.pieces,
                 defective: k.defective,
                 rate: rate.estimate,

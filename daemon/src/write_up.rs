@@ -3,6 +3,8 @@
 //! damaged file can never stop the logging.
 
 mod bench;
+mod gas;
+mod week;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -109,10 +111,11 @@ impl<'a> WriteUp<'a> {
                 .map(|p| p.row)
                 .collect(),
             pulls: self.records.pulls(Some(from), Some(until), None)?,
-            evidence: found,
             kinds: self.config.defect_kinds.clone(),
             alloys: Alloys::standard(),
             machines: self.machines(),
+            facts: self.facts(from, until, &flasks, &found)?,
+            evidence: found,
             parts: self.parts(until)?,
             troubles,
             sheets: sessions

@@ -18,7 +18,7 @@ use jiff::tz::TimeZone;
 use reports::chart::night::{FlaskOut, KilnNight};
 use reports::moment::ByHand;
 use reports::page::{
-    Entry, GasLeft, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index,
+    Entry, Facts, GasLeft, Index, Machine, Part, SessionSheet, Shop, Trouble, Week, render_index,
     render_session, render_week,
 };
 use reports::session_trace::{SessionTrace, StageSpan};
@@ -454,6 +454,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             "2026-11-18T0912-bench-1".to_owned(),
             "sessions/2026-11-18T0912-bench-1.html".to_owned(),
         )],
+        facts: Facts::default(),
     };
     let sheet = SessionSheet {
         shop: shop.clone(),
@@ -568,6 +569,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         parts: vec![],
         troubles: vec![],
         sheets: vec![],
+        facts: Facts::default(),
         ..week.clone()
     };
     std::fs::create_dir_all(&folder)?;

@@ -7,10 +7,10 @@ use analysis::gas::room::{DEFICIENT_PERCENT, Emptied};
 use analysis::pour::PourRow;
 use analysis::upkeep::Fault;
 
-use super::PageError;
-use super::session::SessionSheet;
-use super::sheet::{Block, Drawn, Section};
+use super::SessionSheet;
 use crate::chart::night;
+use crate::page::PageError;
+use crate::page::sheet::{Block, Drawn, Section};
 use crate::table::{Cell, Table};
 use crate::wording;
 
@@ -152,7 +152,7 @@ impl SessionSheet {
                 "The cylinder has about {} left: {} at the use of the last weeks, or {:.0} h of \
                  casting, until it is down to 10 bar and wants changing.",
                 litres(left),
-                weeks_or_days(lasts.weeks),
+                wording::weeks_or_days(lasts.weeks),
                 lasts.flowing_h
             )),
             (Some(left), None) => {
@@ -215,26 +215,4 @@ fn figure(value: Option<f64>, show: impl Fn(f64) -> String) -> String {
         .filter(|v| v.is_finite())
         .map(show)
         .unwrap_or_default()
-}
-
-/// `about 3 weeks`, or days where it is less than two weeks.
-fn weeks_or_days(weeks: f64) -> String {
-    if weeks >= 2.0 {
-        format!("about {:.0} weeks", weeks.min(520.0))
-    } else {
-        let days = (7.0 * weeks).floor() as u64;
-        format!("about {}", wording::count(days, "day"))
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_lasts_less_than_a_fortnight_is_told_in_days() {
-        assert_eq!(weeks_or_days(3.4), "about 3 weeks");
-        assert_eq!(weeks_or_days(1.5), "about 10 days");
-        assert_eq!(weeks_or_days(0.2), "about 1 day");
-    }
 }

@@ -168,6 +168,7 @@ impl<'a> WriteUp<'a> {
             shown_in: self.config.shop.shown_in,
             kinds: self.config.defect_kinds.clone(),
             alloys: Alloys::standard(),
+            meant: self.records.meant_at(until.min(self.now))?,
             ..Question::default()
         };
         if !self.records.trials()?.is_empty() {

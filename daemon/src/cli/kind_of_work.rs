@@ -125,6 +125,7 @@ impl KindOfWork {
             ..Question::default()
         };
         ask.trials = trials::said(records, &all, &ask, opened.now)?;
+        ask.meant = records.meant_at(opened.now)?;
         // Of the whole book, so that looks and grade are those of the report.
         let advice = evidence(&all, &ask)
             .strata

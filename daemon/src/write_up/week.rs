@@ -16,7 +16,7 @@ use analysis::time::Micros;
 use analysis::trace::Trace;
 use reports::chart::pours_of_week::{AFTER_S, BEFORE_S};
 use reports::page::Facts;
-use reports::page::week::facts::{Excerpt, PartChanged, Target, TrialFacts, TrialStands};
+use reports::page::week::facts::{Excerpt, PartChanged, Target, TrialFacts, TrialPlan, TrialStands};
 use reports::session_trace::Readings;
 
 use super::{WriteUp, as_argument};
@@ -142,7 +142,13 @@ impl WriteUp<'_> {
                 section: section.clone(),
                 newest: newest.map(|(_, standing)| stands(&standing, shown)),
                 plan: match plan {
-                    Ok(plan) if plan.worth_beginning() => Ok(plan.sentence(shown)),
+                    Ok(plan) if plan.worth_beginning() => Ok(TrialPlan {
+                        usual_c: plan.trial.usual_c,
+                        tried_c: plan.trial.tried_c,
+                        flasks: plan.trial.flasks,
+                        weeks: plan.weeks,
+                        sentence: plan.sentence(shown),
+                    }),
                     Ok(plan) => Err(plan.sentence(shown)),
                     Err(why) => Err(why.in_units(shown)),
                 },

@@ -85,6 +85,10 @@ fn environment() -> Result<Environment<'static>, minijinja::Error> {
     for (name, source) in TEMPLATES {
         env.add_template(name, source)?;
     }
+    // A command breaks between its words and never within one, whatever hyphens they have.
+    env.add_filter("words", |text: String| {
+        text.split(' ').map(str::to_owned).collect::<Vec<String>>()
+    });
     env.add_filter("tied", |text: String| crate::wording::tied(&text));
     // Style sheets are ours and hold nothing that came from outside; `>` in them must not be
     // escaped. They are told apart from text by being a global, not data.

@@ -183,6 +183,13 @@ impl Drawn {
         self
     }
 
+    /// The same figure without its heading, where that of the section says the same.
+    #[must_use]
+    pub fn untitled(mut self) -> Drawn {
+        self.title.clear();
+        self
+    }
+
     /// The same figure with its numbers open beside it.
     #[must_use]
     pub fn with_numbers_beside(mut self) -> Drawn {

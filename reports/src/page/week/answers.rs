@@ -38,6 +38,15 @@ pub(super) fn name(stratum: &Stratum) -> String {
     ))
 }
 
+/// The same where it stands in a list, without a comma of its own.
+pub(super) fn name_in_list(stratum: &Stratum) -> String {
+    wording::isolated(&format!(
+        "{} {}",
+        stratum.alloy.as_deref().unwrap_or("alloy not recorded"),
+        stratum.section.as_deref().unwrap_or("section not recorded")
+    ))
+}
+
 /// The sentence without the name in front of it, which stands beside it already.
 pub(super) fn sentence(stratum: &Stratum) -> String {
     let whole = &stratum.advice.sentence;
@@ -52,10 +61,7 @@ pub(super) fn sentence(stratum: &Stratum) -> String {
 
 /// The temperature that the evidence backs, if it backs one, °C.
 pub(super) fn backed_c(stratum: &Stratum) -> Option<f64> {
-    let advice = &stratum.advice;
-    advice
-        .pour_temperature_c
-        .filter(|_| advice.grade >= Grade::Fair)
+    stratum.advice.backed_c()
 }
 
 /// What to do, in a few words.
@@ -66,6 +72,17 @@ pub(super) fn verdict(stratum: &Stratum, shown: &ShownIn) -> String {
             format!("Keep pouring at {}", shown.temperature(pour))
         }
         (Some(pour), _) => format!("Pour at {}", shown.temperature(pour)),
+        // Nothing speaks for either: the sentence says how to make them agree.
+        (None, Some(_)) if stratum.advice.aim.is_some() => {
+            let aim = stratum.advice.aim.as_ref();
+            aim.map_or_else(String::new, |aim| {
+                format!(
+                    "{} or {}: make them one",
+                    shown.temperature(aim.target_c).number(),
+                    shown.temperature(aim.usual_c)
+                )
+            })
+        }
         (None, Some(usual)) => format!("Keep to {}", shown.temperature(usual)),
         (None, None) => "Keep on as you do".to_owned(),
     }
@@ -86,14 +103,39 @@ pub(super) fn trial_words(sorted: &Sorted<'_>, stratum: &Stratum) -> String {
             verdict: Some(found),
             ..
         }) => wording::sentence(found),
-        _ => match &trial.plan {
-            Ok(plan) => format!(
-                "{} To begin it: {}.",
-                wording::sentence(plan),
-                begin(sorted, trial)
-            ),
-            Err(_) => String::new(),
-        },
+        _ => could_begin(sorted, stratum).map_or_else(String::new, plan_words(sorted)),
+    }
+}
+
+/// The trial that could be begun of an alloy and section: none while one runs or has been, or
+/// where the evidence already backs a temperature.
+pub(super) fn could_begin<'a>(
+    sorted: &Sorted<'a>,
+    stratum: &Stratum,
+) -> Option<&'a TrialFacts> {
+    let facts = &sorted.week.facts;
+    let trial = facts.trial_of(stratum.alloy.as_deref(), stratum.section.as_deref())?;
+    (trial.newest.is_none() && trial.plan.is_ok() && backed_c(stratum).is_none()).then_some(trial)
+}
+
+/// A plan in a few words.
+fn plan_words<'a>(sorted: &Sorted<'_>) -> impl Fn(&'a TrialFacts) -> String {
+    let shown = sorted.week.shop.shown;
+    move |trial| {
+        let Ok(plan) = &trial.plan else {
+            return String::new();
+        };
+        let weeks = match plan.weeks {
+            Some(weeks) if weeks <= 1.5 => ", about a week".to_owned(),
+            Some(weeks) => format!(", about {weeks:.0} weeks at your pace"),
+            None => String::new(),
+        };
+        format!(
+            "To find out: a trial of {} against {} by lot, {} in all{weeks}. How is said below.",
+            shown.temperature(plan.tried_c),
+            shown.temperature(plan.usual_c),
+            wording::count(u64::from(plan.flasks), "flask"),
+        )
     }
 }
 

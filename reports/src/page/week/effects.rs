@@ -8,7 +8,7 @@ use super::sorted::Sorted;
 use super::temperature::OUTCOME;
 use crate::chart::forest::{self, Effect, Forest};
 use crate::page::PageError;
-use crate::page::sheet::{Block, Section};
+use crate::page::sheet::{Block, Drawn, Section};
 use crate::wording;
 
 pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
@@ -37,7 +37,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
                         wording::count(model.sessions as u64, "session"),
                     )));
                     blocks.push(Block::Figures {
-                        figures: vec![figure.into()],
+                        figures: vec![Drawn::from(figure).untitled()],
                     });
                 }
                 None => blocks.push(Block::text(

@@ -78,7 +78,7 @@ fn table(sorted: &Sorted<'_>) -> Table {
             &format!("#vacuum [{}]", shown.vacuum(0.0).unit),
             &format!("#gas [{}]", shown.flow(0.0).unit),
             "#pieces",
-            "#defective",
+            "#bad",
             "kinds",
             "set aside",
         ],
@@ -103,15 +103,15 @@ fn table(sorted: &Sorted<'_>) -> Table {
             number(f.vacuum_kpa, &|k| shown.vacuum(k).number()),
             number(f.gas_flow_l_min, &|l| shown.flow(l).number()),
             Cell::plain(counted.map(|(p, _)| p.to_string()).unwrap_or_default()),
+            Cell::plain(counted.map(|(_, d)| d.to_string()).unwrap_or_default()).strong_if(many),
             match counted {
-                Some((_, d)) => Cell::plain(d.to_string()).strong_if(many),
+                Some(_) => Cell::typed(&kinds_of(f)),
                 None => Cell::plain("not counted"),
             },
-            Cell::typed(&kinds_of(f)),
             Cell::typed(f.set_aside.as_ref().map_or("", |a| &a.reason)),
         ]);
     }
-    table.without_empty_columns()
+    table.without_empty_columns().dense()
 }
 
 /// The kinds that a flask had, most first: `no-fill 3, fin 1`.

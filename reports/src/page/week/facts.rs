@@ -52,8 +52,23 @@ pub struct TrialFacts {
     pub section: String,
     /// Its newest trial, if it had one that was not stopped.
     pub newest: Option<TrialStands>,
-    /// What a trial to begin now would be, in words, or why none is proposed.
-    pub plan: Result<String, String>,
+    /// What a trial to begin now would be, or why none is proposed, in words.
+    pub plan: Result<TrialPlan, String>,
+}
+
+/// A trial that could be begun.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TrialPlan {
+    /// The usual pour temperature of it, °C.
+    pub usual_c: f64,
+    /// The one to try, °C.
+    pub tried_c: f64,
+    /// Flasks that it takes.
+    pub flasks: u32,
+    /// Weeks that it takes at the shop's pace; none where that is not known.
+    pub weeks: Option<f64>,
+    /// All of it in words.
+    pub sentence: String,
 }
 
 /// How far a trial has come.

@@ -84,7 +84,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
     }
     if !too_early.is_empty() {
         blocks.push(Block::text(format!(
-            "Too few counted sessions on one side to say of {} (six on each side are the least).",
+            "Whether {} helped cannot be said yet: six counted sessions on each side are the least.",
             wording::list_most(&too_early, 6)
         )));
     }

@@ -42,7 +42,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             "Each kind over the flasks in which it was looked for, the whole book. A piece with two kinds counts in both.",
         ));
         blocks.push(Block::Figures {
-            figures: vec![Drawn::from(kinds::draw("kinds", &all)?)],
+            figures: vec![Drawn::from(kinds::draw("kinds", &all)?).with_numbers_beside()],
         });
         blocks.extend(follow(sorted));
     } else {
@@ -81,7 +81,7 @@ fn follow(sorted: &Sorted<'_>) -> Option<Block> {
                     "the pour"
                 };
                 items.push(format!(
-                    "{}: {} the hotter {what}",
+                    "{} ({} the hotter {what})",
                     crate::wording::isolated(&kind.kind),
                     if term.estimate < 0.0 { "fewer" } else { "more" },
                 ));

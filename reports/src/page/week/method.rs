@@ -22,7 +22,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
 }
 
 const METHOD: [&str; 9] = [
-    "A flask is one trial: its pieces share one melt, one mould and one pour. Flasks of one session share a kiln load and a day, so they are not taken as independent either; every interval is widened by as much as sessions differ.",
+    "A flask counts once: its pieces share one melt, one mould and one pour. Flasks of one session share a kiln load and a day, so they are not taken as independent either; every interval is widened by as much as sessions differ.",
     "A rate has its 95 % interval (Wilson's, on counts reduced by that widening): of a hundred such intervals about 95 hold the true rate.",
     "Alloys and sections are never mixed: thin work is often poured hotter because it is thin, and mixing would blame the heat.",
     "The curve over pour temperature is that of a model (logistic regression) which holds the other settings equal as far as the flasks can carry them; its band holds over the whole curve at once. Where too few flasks were poured nothing is drawn.",

@@ -15,6 +15,7 @@
 //! | [`kinds`] | defects by kind |
 //! | [`both_temperatures`] | pour and flask temperature together |
 //! | [`seals`] | every pull, and when to change the gasket |
+//! | `signals` | what a watched series says of the week |
 //! | [`since`] | what changed since last week |
 //! | [`helped`] | whether a change of target or part helped |
 //! | [`watching`] | pours against their target, defects session by session |
@@ -39,6 +40,7 @@ pub mod method;
 pub mod parts;
 pub mod pours;
 pub mod seals;
+mod signals;
 pub mod since;
 mod sorted;
 pub mod temperature;

@@ -9,7 +9,7 @@ use super::sorted::Sorted;
 use crate::chart::pours_of_week::{self, OnePour, PoursOfWeek};
 use crate::moment::SURE_FROM;
 use crate::page::PageError;
-use crate::page::sheet::{Block, Section};
+use crate::page::sheet::{Block, Drawn, Section};
 use crate::wording;
 
 /// What is said of a sensor that is not there is said once, not at each pour.
@@ -51,7 +51,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
     match figure {
         Some(figure) => {
             blocks.push(Block::Figures {
-                figures: vec![figure.into()],
+                figures: vec![Drawn::from(figure).untitled()],
             });
             let without = week.pours.len().saturating_sub(shown);
             if without > 0 {

@@ -4,10 +4,11 @@
 use analysis::channel::Channel;
 use analysis::pour::seal_due::SealDue;
 use analysis::pour::{PourRow, PullRow};
+use analysis::stats::charts::Side;
 use analysis::time::Micros;
-use analysis::watch::Watched;
 use analysis::watch::seal::{gaskets, seal};
 
+use super::signals;
 use super::sorted::Sorted;
 use crate::chart::pulls::{self, Change, Pull, Pulls};
 use crate::page::PageError;
@@ -69,11 +70,6 @@ fn of_machine(sorted: &Sorted<'_>, machine: &str) -> Result<Vec<Block>, PageErro
             text: wording::isolated(machine),
         });
     }
-    blocks.push(Block::text(format!(
-        "{} {}",
-        counted(&now),
-        due(sorted, machine)
-    )));
     let all: Vec<PullRow> = before.iter().chain(&now).map(|p| (*p).clone()).collect();
     let changed: Vec<Micros> = facts
         .part_changes
@@ -82,10 +78,13 @@ fn of_machine(sorted: &Sorted<'_>, machine: &str) -> Result<Vec<Block>, PageErro
         .map(|c| c.at)
         .collect();
     let [depth, pump_down] = seal(&gaskets(&all, machine, &changed), machine);
-    let said: Vec<String> = [&depth, &pump_down]
-        .into_iter()
-        .flat_map(|watched| signals(sorted, watched))
-        .collect();
+    let wears = signals::went(sorted, &depth, Side::Low)
+        || signals::went(sorted, &pump_down, Side::High);
+    blocks.push(Block::text(format!(
+        "{} {}",
+        counted(&now),
+        due(sorted, machine, wears)
+    )));
     let chart = Pulls {
         id: format!("pulls-{}", place(sorted, machine)),
         machine: wording::shortened(machine),
@@ -100,9 +99,6 @@ fn of_machine(sorted: &Sorted<'_>, machine: &str) -> Result<Vec<Block>, PageErro
         blocks.push(Block::Figures {
             figures: vec![figure.into()],
         });
-    }
-    if !said.is_empty() {
-        blocks.push(Block::List { items: said });
     }
     let bad: Vec<PullRow> = now
         .iter()
@@ -175,36 +171,29 @@ pub(super) fn why_due(due: &SealDue) -> String {
     }
 }
 
-/// Whether the gasket is due, as a sentence.
-fn due(sorted: &Sorted<'_>, machine: &str) -> String {
+/// Whether the gasket is due, as a sentence. `wears` says that its own chart went out of its
+/// limits this week, which it does before a pull is short enough to matter.
+fn due(sorted: &Sorted<'_>, machine: &str, wears: bool) -> String {
     let pours = gasket_pours(sorted, machine);
+    let sealed = pours.map_or_else(String::new, |n| {
+        format!(
+            "The gasket has sealed {}. ",
+            wording::count(u64::from(n), "pour")
+        )
+    });
     match (sorted.week.facts.seals.get(machine), pours) {
         (Some(due), _) => format!("Change the gasket: {}.", why_due(due)),
-        (None, Some(n)) => format!(
-            "The gasket has sealed {}; neither its age nor its pulls ask for a new one yet.",
-            wording::count(u64::from(n), "pour")
+        (None, _) if wears => format!(
+            "{sealed}Its pulls have begun to settle lower, or to take longer, than when it was new. They are still good: have a new gasket at hand, and change it when a pull is weak."
         ),
+        (None, Some(_)) => {
+            format!("{sealed}Neither its age nor its pulls ask for a new one yet.")
+        }
         (None, None) => {
             "Its gasket's age is not known; write the next change down with pourbook record part gasket."
                 .to_owned()
         }
     }
-}
-
-/// What a chart of a gasket says, newest first, at most three.
-fn signals(sorted: &Sorted<'_>, watched: &Watched) -> Vec<String> {
-    let mut said: Vec<String> = watched
-        .signals()
-        .into_iter()
-        .filter(|(signal, _)| {
-            let at = watched.points.get(signal.to).map(|p| p.0);
-            at.is_some_and(|at| at >= sorted.from && at < sorted.until)
-        })
-        .map(|(_, words)| wording::sentence(&words))
-        .collect();
-    said.reverse();
-    said.truncate(3);
-    said
 }
 
 fn pulls_drawn(

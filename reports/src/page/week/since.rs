@@ -30,7 +30,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                     None => items.push(format!("{}: new this week.", answers::name(stratum))),
                     Some(earlier) => match moved(sorted, earlier, stratum) {
                         Some(what) => items.push(what),
-                        None => same.push(answers::name(stratum)),
+                        None => same.push(answers::name_in_list(stratum)),
                     },
                 }
             }

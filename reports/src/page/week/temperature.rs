@@ -8,7 +8,7 @@ use super::answers;
 use super::sorted::Sorted;
 use crate::chart::curve::{self, At, Curve};
 use crate::page::PageError;
-use crate::page::sheet::{Block, Section};
+use crate::page::sheet::{Block, Command, Drawn, Section};
 use crate::wording;
 
 /// Most alloys and sections with charts of their own; the rest are named.
@@ -28,7 +28,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
         if !named || drawn >= MOST || counted.len() < LEAST_FLASKS {
             without.push(format!(
                 "{} ({})",
-                answers::name(stratum),
+                answers::name_in_list(stratum),
                 wording::count(counted.len() as u64, "flask")
             ));
             continue;
@@ -37,14 +37,15 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
         blocks.push(Block::Heading {
             text: answers::name(stratum),
         });
+        blocks.push(Block::text(answers::sentence(stratum)));
         let chart = chart(sorted, drawn, stratum, &counted);
         let shop = &sorted.week.shop;
         if let Some(figure) = curve::draw(&chart, &shop.shown, &shop.zone)? {
             blocks.push(Block::Figures {
-                figures: vec![figure.into()],
+                figures: vec![Drawn::from(figure).untitled()],
             });
         }
-        blocks.push(Block::text(answers::sentence(stratum)));
+        blocks.extend(trial(sorted, stratum));
         let known = known(sorted, stratum);
         if !known.is_empty() {
             blocks.push(Block::Notes { items: known });
@@ -149,6 +150,19 @@ fn point(p: &CurvePoint) -> At {
         limits: p.low.zip(p.high),
         flasks: p.flasks_near,
     }
+}
+
+/// What a trial of it would take, and how to begin it; none while one runs or is over, or where
+/// none is worth beginning.
+fn trial(sorted: &Sorted<'_>, stratum: &Stratum) -> Option<Block> {
+    let trial = answers::could_begin(sorted, stratum)?;
+    Some(Block::Commands {
+        intro: wording::sentence(&trial.plan.as_ref().ok()?.sentence),
+        commands: vec![Command {
+            what: String::new(),
+            line: answers::begin(sorted, trial),
+        }],
+    })
 }
 
 /// What a reader should know before believing a curve: what holds the answer down, the second

@@ -56,6 +56,7 @@ pub(in crate::page) fn three(sorted: &Sorted<'_>) -> Vec<Todo> {
     all.extend(trouble(sorted));
     all.extend(inspect(sorted));
     all.extend(follow(sorted));
+    all.extend(off_target(sorted));
     all.extend(trial(sorted));
     all.extend(worst_flask(sorted));
     all.extend(sensors(sorted));
@@ -243,9 +244,9 @@ fn cylinder(sorted: &Sorted<'_>) -> Vec<Todo> {
                 wording::isolated(&g.machine)
             ),
             format!(
-                "About {} are left, {} at this use.",
-                sorted.week.shop.shown.gas(left),
-                wording::weeks_or_days(lasts.weeks)
+                "What is in it lasts {} at this use (about {} are left).",
+                wording::weeks_or_days(lasts.weeks),
+                sorted.week.shop.shown.gas(left)
             ),
         ))
     })
@@ -343,6 +344,23 @@ fn follow(sorted: &Sorted<'_>) -> Vec<Todo> {
         .collect()
 }
 
+/// Pours that come to one side of their target: the answer's own words, with both ways out.
+fn off_target(sorted: &Sorted<'_>) -> Option<Todo> {
+    let shown = &sorted.week.shop.shown;
+    let (stratum, aim) = named(sorted)
+        .filter_map(|s| Some((s, s.advice.aim.as_ref()?)))
+        .max_by_key(|(_, aim)| aim.flasks)?;
+    Some(Todo::new(
+        format!(
+            "Let card and pour agree for {}: {} or {}",
+            answers::name(stratum),
+            shown.temperature(aim.target_c).number(),
+            shown.temperature(aim.usual_c)
+        ),
+        wording::sentence(&aim.sentence),
+    ))
+}
+
 /// The trial that runs, or that weak evidence calls for.
 fn trial(sorted: &Sorted<'_>) -> Option<Todo> {
     let facts = &sorted.week.facts;
@@ -361,18 +379,19 @@ fn trial(sorted: &Sorted<'_>) -> Option<Todo> {
     if open.is_some() {
         return None;
     }
-    named(sorted).find_map(|s| {
-        let trial = of(s)?;
-        let plan = trial.plan.as_ref().ok()?;
-        let over = trial.newest.as_ref().is_some_and(|t| t.verdict.is_some());
-        (s.advice.grade == Grade::Weak && !over).then(|| {
-            Todo::new(
-                format!("Think about a trial of {}", answers::name(s)),
-                wording::sentence(plan),
+    named(sorted)
+        .filter(|s| s.advice.grade == Grade::Weak)
+        .find_map(|s| {
+            let trial = answers::could_begin(sorted, s)?;
+            let plan = trial.plan.as_ref().ok()?;
+            Some(
+                Todo::new(
+                    format!("Think about a trial of {}", answers::name(s)),
+                    wording::sentence(&plan.sentence),
+                )
+                .with(answers::begin(sorted, trial)),
             )
-            .with(answers::begin(sorted, trial))
         })
-    })
 }
 
 fn worst_flask(sorted: &Sorted<'_>) -> Option<Todo> {

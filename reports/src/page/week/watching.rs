@@ -4,9 +4,10 @@
 use analysis::evidence::{Outcome, Question};
 use analysis::flask::Flask;
 use analysis::pour::PourRow;
-use analysis::watch::{Watched, aim, defects};
+use analysis::watch::{aim, defects};
 
 use super::seals::place;
+use super::signals;
 use super::sorted::Sorted;
 use crate::chart::{individuals, p_prime};
 use crate::page::PageError;
@@ -15,8 +16,6 @@ use crate::wording;
 
 /// Sessions shown on the chart of defects: those of so many weeks.
 const SHOWN_WEEKS: f64 = 26.0;
-/// Most signals told of one chart.
-const SIGNALS: usize = 4;
 
 pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
     let week = sorted.week;
@@ -45,7 +44,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
                 Some(figure) => figures.push(figure.into()),
                 None => said.extend(watched.why_not().map(|w| wording::sentence(&w))),
             }
-            said.extend(signals(sorted, &watched));
+            said.extend(signals::said(sorted, &watched));
         }
     } else {
         missing.push(
@@ -89,7 +88,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
         ),
         None => said.extend(watched.why_not().map(|w| wording::sentence(&w))),
     }
-    said.extend(signals(sorted, &watched));
+    said.extend(signals::said(sorted, &watched));
     let mut blocks = Vec::new();
     if !figures.is_empty() {
         blocks.push(Block::text(
@@ -118,24 +117,4 @@ fn example(sorted: &Sorted<'_>) -> &'static str {
     } else {
         "968 Cel"
     }
-}
-
-/// What stood out this week, newest first.
-fn signals(sorted: &Sorted<'_>, watched: &Watched) -> Vec<String> {
-    let mut said: Vec<String> = watched
-        .signals()
-        .into_iter()
-        .filter(|(signal, _)| {
-            let at = watched.points.get(signal.to).map(|p| p.0);
-            at.is_some_and(|at| at >= sorted.from && at < sorted.until)
-        })
-        .map(|(_, words)| wording::sentence(&words))
-        .collect();
-    said.reverse();
-    let more = said.len().saturating_sub(SIGNALS);
-    said.truncate(SIGNALS);
-    if more > 0 {
-        said.push(format!("{}: and {more} more of this week.", watched.name()));
-    }
-    said
 }

@@ -7,6 +7,8 @@
 //! | [`text_width`] | how wide a text will be, with no font at hand |
 //! | [`svg`] | the drawing surface, and the only place where SVG is made |
 //! | [`canvas`] | pixels and panels to draw with |
+//! | [`flags`] | words on lines across a panel |
+//! | [`dates`] | round dates along an axis |
 //! | [`reduce`] | long traces thinned to what a screen can show |
 //! | [`curve`] | defect rate over pour temperature: flasks, curve and band |
 //! | [`binned`] | defect rate over any other setting, in bins |
@@ -29,6 +31,8 @@ pub mod binned;
 pub mod canvas;
 pub mod close_up;
 pub mod curve;
+pub mod dates;
+pub mod flags;
 pub mod forest;
 pub mod gas;
 pub mod individuals;

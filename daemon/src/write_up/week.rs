@@ -16,7 +16,9 @@ use analysis::time::Micros;
 use analysis::trace::Trace;
 use reports::chart::pours_of_week::{AFTER_S, BEFORE_S};
 use reports::page::Facts;
-use reports::page::week::facts::{Excerpt, PartChanged, Target, TrialFacts, TrialPlan, TrialStands};
+use reports::page::week::facts::{
+    Excerpt, PartChanged, Target, TrialFacts, TrialPlan, TrialStands,
+};
 use reports::session_trace::Readings;
 
 use super::{WriteUp, as_argument};

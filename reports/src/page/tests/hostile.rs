@@ -1,7 +1,5 @@
 //! Nothing that a person typed can break a page.
 
-use analysis::channel::Channel;
-
 use super::*;
 
 #[test]
@@ -17,27 +15,23 @@ fn whatever_a_person_types_shows_as_text() {
             f.kinds.insert(typed.to_owned(), 1);
         }
         all[3].set_aside = Some(analysis::flask::Aside::new("other", typed));
-        let mut w = week(all, Scheme::Metric);
+        let mut w = with_everything(week(all, Scheme::Metric), typed);
         w.shop.name = typed.to_owned();
-        w.pulls = vec![pull(typed, Verdict::Missing, 3.0)];
-        w.machines = vec![Machine {
-            name: typed.to_owned(),
-            senses: vec![Channel::Vacuum],
-        }];
-        w.parts = vec![Part {
-            machine: typed.to_owned(),
-            kind: typed.to_owned(),
-            changed_at: at("2026-10-01T00:00:00Z"),
-            pours_since: None,
-            note: Some(typed.to_owned()),
-        }];
-        w.troubles = vec![Trouble {
-            at: typed.to_owned(),
-            what: typed.to_owned(),
-            times: 2,
-            mend: Some(typed.to_owned()),
-        }];
         w.sheets = vec![(typed.to_owned(), "javascript:alert(1)".to_owned())];
+        w.troubles[0].mend = Some(typed.to_owned());
+        for p in w.pours.iter_mut().chain(&mut w.facts.pours_before) {
+            p.quality = vec![typed.to_owned()];
+            p.faults = vec![typed.to_owned()];
+        }
+        for target in &mut w.facts.targets {
+            (target.alloy, target.section) = (typed.to_owned(), typed.to_owned());
+        }
+        let stratum = w.evidence.strata[0].clone();
+        let trial = &mut w.facts.trials[0];
+        trial.alloy = stratum.alloy.unwrap_or_default();
+        trial.section = stratum.section.unwrap_or_default();
+        w.facts.book_option = format!("--book {}", crate::wording::argument(typed));
+        w.version = typed.to_owned();
         let html = render_week(&w).unwrap();
         check_page(&html);
         assert!(!html.contains("javascript:"));

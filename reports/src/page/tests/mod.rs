@@ -9,6 +9,7 @@ mod week;
 use std::collections::BTreeMap;
 
 use analysis::alloy::Alloys;
+use analysis::channel::Channel;
 use analysis::defect::DefectKinds;
 use analysis::evidence::{Question, evidence};
 use analysis::flask::Flask;
@@ -138,6 +139,152 @@ fn pour(number: u32, time: Micros) -> PourRow {
         quality: vec!["gap-before-pour".to_owned()],
         ..bare_pour("s", "bench-1", time, FoundBy::Trace)
     }
+}
+
+/// The week with all that can be known of it, every name being `typed`.
+fn with_everything(mut week: Week, typed: &str) -> Week {
+    use super::week::facts::{
+        Excerpt, GasOfMachine, GasOfSession, PartChanged, Target, TrialFacts, TrialStands,
+    };
+    use analysis::evidence::trial::State;
+    use analysis::pour::seal_due::SealDue;
+
+    let monday = at("2026-11-16T00:00:00Z");
+    let hours = |h: f64| monday.plus_seconds(3600.0 * h);
+    let name = || typed.to_owned();
+    let poured = |n: u32, h: f64, above: f64| PourRow {
+        machine: name(),
+        session: name(),
+        pour_temperature_c: Some(968.0 + above),
+        seal_age_pours: Some(n),
+        ..pour(n, hours(h))
+    };
+    let pulled = |h: f64, verdict, depth_kpa: f64| PullRow {
+        opened_at: hours(h),
+        closed_at: Some(hours(h + 0.01)),
+        settled_kpa: Some(depth_kpa),
+        settled_se_kpa: Some(0.2),
+        share: Some(depth_kpa / 100.0),
+        tau_s: Some(3.0 + 0.1 * (h % 3.0)),
+        time_to_90_s: Some(7.0),
+        ..pull(typed, verdict, depth_kpa)
+    };
+    week.machines = vec![Machine {
+        name: name(),
+        senses: vec![Channel::MeltTemperature, Channel::Vacuum, Channel::GasFlow],
+    }];
+    week.pours = vec![poured(1, 34.0, 3.0), poured(2, 35.0, -4.0)];
+    week.pulls = vec![
+        pulled(34.0, Verdict::Good, 85.0),
+        pulled(35.0, Verdict::Weak, 61.0),
+    ];
+    week.parts = vec![Part {
+        machine: name(),
+        kind: "crucible".to_owned(),
+        changed_at: hours(-200.0),
+        pours_since: Some(41),
+        note: Some(name()),
+    }];
+    week.troubles = vec![Trouble {
+        at: name(),
+        what: name(),
+        times: 2,
+        mend: None,
+    }];
+    week.sheets = vec![(name(), "sessions/a.html".to_owned())];
+    let target = |celsius, from, until| Target {
+        alloy: "sterling-925".to_owned(),
+        section: "medium".to_owned(),
+        pour_temperature_c: Some(celsius),
+        flask_temperature_c: None,
+        from,
+        until,
+    };
+    let changed = |part: &str, h: f64| PartChanged {
+        machine: name(),
+        part: part.to_owned(),
+        at: hours(h),
+    };
+    let earlier: Vec<Flask> = week
+        .flasks
+        .iter()
+        .filter(|f| f.cast_at < monday)
+        .cloned()
+        .collect();
+    week.facts = Facts {
+        evidence_before: Some(evidence(&earlier, &Question::default())),
+        trials: vec![TrialFacts {
+            alloy: "sterling-925".to_owned(),
+            section: "medium".to_owned(),
+            newest: Some(TrialStands {
+                state: State::Running,
+                usual_c: 965.0,
+                tried_c: 980.0,
+                flasks: 40,
+                counted: 12,
+                waiting: 2,
+                gross_c: None,
+                verdict: None,
+            }),
+            plan: Err(name()),
+        }],
+        targets: vec![
+            target(968.0, hours(-5000.0), Some(hours(30.0))),
+            target(962.0, hours(30.0), None),
+        ],
+        part_changes: vec![
+            changed("crucible", -200.0),
+            changed(if typed == "bench-1" { "gasket" } else { typed }, 9.0),
+        ],
+        pours_before: (0..30)
+            .map(|n| poured(n, -1000.0 + 20.0 * f64::from(n), f64::from(n % 5)))
+            .collect(),
+        pulls_before: (0..30)
+            .map(|n| {
+                let depth = 88.0 + 0.2 * f64::from(n % 4);
+                pulled(-1000.0 + 20.0 * f64::from(n), Verdict::Good, depth)
+            })
+            .collect(),
+        seals: BTreeMap::from([(
+            name(),
+            SealDue::Fading {
+                lately_share: 0.84,
+                usual_share: 0.91,
+            },
+        )]),
+        gas: vec![GasOfMachine {
+            machine: name(),
+            sessions: (0..6)
+                .map(|n| GasOfSession {
+                    session: name(),
+                    at: hours(-140.0 + 34.0 * f64::from(n)),
+                    until: hours(-136.0 + 34.0 * f64::from(n)),
+                    used_l: 300.0,
+                    unsure_l: 0.0,
+                    left_l: Some(2400.0 - 300.0 * f64::from(n)),
+                })
+                .collect(),
+            fitted_at: Some(hours(-300.0)),
+            lasts: analysis::gas::cylinder::lasts(900.0, 3600.0, 24.0, 4.0),
+        }],
+        excerpts: week
+            .pours
+            .iter()
+            .map(|p| Excerpt {
+                session: p.session.clone(),
+                number: p.number,
+                melt_c: (-60..60)
+                    .map(|s| (p.at.plus_seconds(f64::from(s)), 968.0 - f64::from(s.max(0))))
+                    .collect(),
+                vacuum_kpa: (-60..60)
+                    .map(|s| (p.at.plus_seconds(f64::from(s)), 85.0))
+                    .collect(),
+            })
+            .collect(),
+        labels: BTreeMap::from([("card".to_owned(), name())]),
+        book_option: String::new(),
+    };
+    week
 }
 
 fn session() -> SessionSheet {

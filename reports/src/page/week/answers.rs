@@ -109,10 +109,7 @@ pub(super) fn trial_words(sorted: &Sorted<'_>, stratum: &Stratum) -> String {
 
 /// The trial that could be begun of an alloy and section: none while one runs or has been, or
 /// where the evidence already backs a temperature.
-pub(super) fn could_begin<'a>(
-    sorted: &Sorted<'a>,
-    stratum: &Stratum,
-) -> Option<&'a TrialFacts> {
+pub(super) fn could_begin<'a>(sorted: &Sorted<'a>, stratum: &Stratum) -> Option<&'a TrialFacts> {
     let facts = &sorted.week.facts;
     let trial = facts.trial_of(stratum.alloy.as_deref(), stratum.section.as_deref())?;
     (trial.newest.is_none() && trial.plan.is_ok() && backed_c(stratum).is_none()).then_some(trial)
@@ -267,4 +264,4 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
 }
 
 /// How to read the answers.
-const READING: &str = "Weak evidence: enough flasks to look, and no better temperature shown, or something stands against it. Fair: shown at a look agreed beforehand, worth following. Strong: shown by a trial drawn by lot as well. A 95 % interval holds the true rate in 95 of 100 such books; the wider it is, the less is known.";
+const READING: &str = "Weak evidence: enough flasks to look, but no better temperature is clear of chance, or something stands against it. Fair: shown at a formal look agreed beforehand or by a completed trial, worth following. Strong: shown by both. A 95 % interval holds the true rate in 95 of 100 such books; the wider it is, the less is known.";

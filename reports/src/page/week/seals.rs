@@ -78,8 +78,8 @@ fn of_machine(sorted: &Sorted<'_>, machine: &str) -> Result<Vec<Block>, PageErro
         .map(|c| c.at)
         .collect();
     let [depth, pump_down] = seal(&gaskets(&all, machine, &changed), machine);
-    let wears = signals::went(sorted, &depth, Side::Low)
-        || signals::went(sorted, &pump_down, Side::High);
+    let wears =
+        signals::went(sorted, &depth, Side::Low) || signals::went(sorted, &pump_down, Side::High);
     blocks.push(Block::text(format!(
         "{} {}",
         counted(&now),

@@ -39,7 +39,9 @@ pub(super) fn said(sorted: &Sorted<'_>, watched: &Watched) -> Vec<String> {
 
 /// Whether the series went out of its limits on this side in the week.
 pub(super) fn went(sorted: &Sorted<'_>, watched: &Watched, wanted: Side) -> bool {
-    spans(sorted, watched).iter().any(|(_, side, _, _)| *side == wanted)
+    spans(sorted, watched)
+        .iter()
+        .any(|(_, side, _, _)| *side == wanted)
 }
 
 /// The marks that end in the week, those of one rule and side that overlap or follow each other
@@ -62,7 +64,12 @@ fn spans(sorted: &Sorted<'_>, watched: &Watched) -> Vec<(Rule, Side, Micros, Mic
     joined
         .into_iter()
         .filter_map(|(rule, side, from, to)| {
-            Some((rule, side, watched.points.get(from)?.0, watched.points.get(to)?.0))
+            Some((
+                rule,
+                side,
+                watched.points.get(from)?.0,
+                watched.points.get(to)?.0,
+            ))
         })
         .collect()
 }

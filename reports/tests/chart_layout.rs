@@ -2,6 +2,8 @@
 //! in every case is read back from its SVG and its texts' ground compared.
 #![allow(clippy::unwrap_used)]
 
+// The example writes pages of it; here only the drawings are looked at.
+#[allow(dead_code)]
 #[path = "../examples/gallery/charts.rs"]
 mod charts;
 #[path = "../examples/gallery/dice.rs"]

@@ -47,6 +47,7 @@ pub mod svg;
 pub mod text_width;
 pub mod trace;
 pub mod two_temperatures;
+mod watched;
 
 use std::convert::Infallible;
 

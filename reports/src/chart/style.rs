@@ -103,6 +103,8 @@ pub enum Ink {
     Hover,
     /// Older flasks, gathered.
     Older,
+    /// Text on a shaded cell, which needs no edge of paper.
+    CellText,
     /// The edge of a cell.
     CellEdge,
     /// A cell with the lowest rate.
@@ -119,7 +121,7 @@ pub enum Ink {
 
 impl Ink {
     /// All inks, for the checks that style sheet and code agree.
-    pub const ALL: [Ink; 41] = [
+    pub const ALL: [Ink; 42] = [
         Ink::Axis,
         Ink::Grid,
         Ink::Text,
@@ -155,6 +157,7 @@ impl Ink {
         Ink::Forecast,
         Ink::Hover,
         Ink::Older,
+        Ink::CellText,
         Ink::CellEdge,
         Ink::Cell1,
         Ink::Cell2,
@@ -201,6 +204,7 @@ impl Ink {
             Ink::Forecast => "c-forecast",
             Ink::Hover => "c-hover",
             Ink::Older => "c-older",
+            Ink::CellText => "c-celltext",
             Ink::CellEdge => "c-cell",
             Ink::Cell1 => "c-cell1",
             Ink::Cell2 => "c-cell2",

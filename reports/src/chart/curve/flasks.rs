@@ -144,9 +144,9 @@ impl Sheet<'_> {
         at.dedup_by(|b, a| *b - *a < apart);
         let strokes: Vec<(f64, f64)> = at
             .into_iter()
-            .map(|x| (x, panel.frame.bottom + 2.0))
+            .map(|x| (x, panel.frame.bottom + 7.0))
             .collect();
-        canvas.strokes(Ink::Rug, &strokes, 6.0);
+        canvas.strokes(Ink::Rug, &strokes, 5.0);
     }
 }
 

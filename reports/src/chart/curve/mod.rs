@@ -210,9 +210,14 @@ impl Sheet<'_> {
 
     fn draw(&self, total_width: f64, id: &str) -> Result<SafeSvg, ChartError> {
         /// Room below the panel: rug, ticks, the span that is not ruled out, the axis' name.
-        const RUG: f64 = 10.0;
+        const RUG: f64 = 14.0;
         let wide = total_width > NARROW;
-        let top = 24.0 + flags::ROW * flags::ROWS as f64;
+        let (x0, x1) = self.across();
+        let (left, right) = (MARGIN_LEFT - 6.0, total_width - MARGIN_RIGHT);
+        let px = |x: f64| left + (x - x0) / (x1 - x0) * (right - left);
+        let words = self.flags().into_iter().map(|(x, f)| (px(x), f)).collect();
+        let words = flags::arrange((0.0, total_width), words);
+        let top = 26.0 + flags::ROW * words.rows as f64;
         let bottom = top + if wide { 264.0 } else { 200.0 };
         let span_row = if self.curve.flat_c.is_some() {
             20.0
@@ -220,11 +225,10 @@ impl Sheet<'_> {
             0.0
         };
         let canvas = Canvas::new(total_width, bottom + RUG + 48.0 + span_row);
-        let (x0, x1) = self.across();
         let frame = Frame {
-            left: MARGIN_LEFT - 6.0,
+            left,
             top,
-            right: total_width - MARGIN_RIGHT,
+            right,
             bottom,
         };
         let panel = canvas.panel(frame, x0..x1, 0.0..self.top());
@@ -268,7 +272,7 @@ impl Sheet<'_> {
             .collect();
         axis.foot(&marks)?;
         self.draw_rug(&canvas, &panel);
-        flags::draw(&canvas, &panel, &self.flags())?;
+        flags::draw(&canvas, frame, &words)?;
         self.name_the_empty(&canvas, &panel, &stretches)?;
         if wide {
             self.places_to_point_at(&canvas, &panel, &line);
@@ -286,7 +290,8 @@ impl Sheet<'_> {
             Ink::Text,
             Align::Middle,
         )?;
-        Ok(canvas.finish(id, &self.title, &self.note))
+        let of = wording::isolated(&self.curve.of);
+        Ok(canvas.finish(id, &format!("{}, {of}", self.title), &self.note))
     }
 
     fn band(&self, panel: &Panel<'_>, stretch: &[At]) -> Result<(), ChartError> {
@@ -314,7 +319,7 @@ impl Sheet<'_> {
         })
     }
 
-    fn flags(&self) -> Vec<Flag> {
+    fn flags(&self) -> Vec<(f64, Flag)> {
         let c = self.curve;
         let advised_as = if c.advised_as.is_empty() {
             "advised"
@@ -340,12 +345,8 @@ impl Sheet<'_> {
             .into_iter()
             .map(|(reads, at, names, line, ink)| {
                 let names: Vec<String> = names.iter().map(|n| wording::shortened(n)).collect();
-                Flag {
-                    x: self.value(at),
-                    word: format!("{} {reads}", wording::list(&names)),
-                    line,
-                    ink,
-                }
+                let word = format!("{} {reads}", wording::list(&names));
+                (self.value(at), Flag { word, line, ink })
             })
             .collect()
     }

@@ -28,7 +28,7 @@ pub(super) fn note(curve: &Curve, shown: &ShownIn) -> String {
         .filter(|f| f.pour_c.is_finite() && f.pieces > 0)
         .count();
     let mut text = format!(
-        "Share of {}: each ring is one of {}, larger with more pieces.",
+        "Share of {}. Each ring is one of {}, larger with more pieces.",
         wording::shortened(&curve.outcome),
         wording::count(flasks as u64, "flask")
     );
@@ -38,33 +38,27 @@ pub(super) fn note(curve: &Curve, shown: &ShownIn) -> String {
              together, grey and larger with more flasks."
         );
     }
-    let line = &curve.line;
-    if let (Some(first), Some(last)) = (line.first(), line.last()) {
-        text += " The heavy line is the rate at each temperature by the model, all else held equal";
-        text += if line.iter().any(|a| a.limits.is_some()) {
+    let lowest = curve
+        .line
+        .iter()
+        .filter(|a| a.rate.is_finite())
+        .min_by(|a, b| a.rate.total_cmp(&b.rate));
+    if let Some(lowest) = lowest {
+        text += " The heavy line is the rate by the model, all else held equal";
+        text += if lowest.limits.is_some() {
             "; the shading is where it may lie (95 %, over the whole line at once)."
         } else {
             "; too few sessions tell how sure it is."
         };
-        let value = |a: &At| {
-            let limits = a
-                .limits
-                .map(|(l, h)| format!(" (interval {})", wording::percent_range(l, h)));
-            format!(
-                "{} at {}",
-                wording::share(a.least, a.most) + &limits.unwrap_or_default(),
-                said(shown.temperature(a.pour_c))
-            )
-        };
-        let best = line.iter().min_by(|a, b| a.rate.total_cmp(&b.rate));
-        if let Some(best) = best {
-            text += &format!(
-                " It is lowest with {}; at its ends stand {} and {}.",
-                value(best),
-                value(first),
-                value(last)
-            );
-        }
+        let limits = lowest
+            .limits
+            .map(|(l, h)| format!(" (interval {})", wording::percent_range(l, h)));
+        text += &format!(
+            " Lowest at {}: {}{}.",
+            said(shown.temperature(lowest.pour_c)),
+            wording::share(lowest.least, lowest.most),
+            limits.unwrap_or_default()
+        );
     } else if curve.counted.is_empty() {
         text += " Too few for a rate.";
     } else {
@@ -73,7 +67,7 @@ pub(super) fn note(curve: &Curve, shown: &ShownIn) -> String {
     }
     if let Some((from, to)) = curve.flat_c {
         text += &format!(
-            " From {} to {} no temperature is ruled out as the best.",
+            " Between {} and {} none is ruled out as the best.",
             said(shown.temperature(from)),
             said(shown.temperature(to))
         );

@@ -193,7 +193,7 @@ fn answer_to_do_and_curve_tell_one_story() {
     let w = week(all, Scheme::Metric);
     let aim = w.evidence.strata[0].advice.aim.clone().unwrap();
     let answers = part(&html, "answers");
-    assert!(answers.contains("make them one"), "{answers}");
+    assert!(answers.contains("settle on one"), "{answers}");
     for id in ["todo", "answers", "temperature"] {
         let text = part(&html, id);
         assert!(text.contains(&aim.sentence), "{id}: {text}");

@@ -16,8 +16,10 @@ pub(super) const FLASKS_NEEDED: usize = 20;
 pub(super) const SESSIONS_NEEDED: usize = 10;
 /// Most rows; a shop with more kinds of work finds the rest named.
 const MOST: usize = 8;
-/// Temperatures nearer than this are one to a bench, K.
-const ALIKE_K: f64 = 6.0;
+/// Temperatures nearer than this are one, as the evidence has it, K.
+pub(super) const ALIKE_K: f64 = 2.5;
+/// A shop whose usual is no further from what is advised follows it already, likewise, K.
+pub(super) const FOLLOWS_K: f64 = 2.0 * ALIKE_K;
 
 /// A grade in words.
 pub(super) fn grade_words(grade: Grade) -> &'static str {
@@ -68,7 +70,7 @@ pub(super) fn backed_c(stratum: &Stratum) -> Option<f64> {
 pub(super) fn verdict(stratum: &Stratum, shown: &ShownIn) -> String {
     let usual = stratum.advice.usual_c;
     match (backed_c(stratum), usual) {
-        (Some(pour), Some(usual)) if (pour - usual).abs() < ALIKE_K => {
+        (Some(pour), Some(usual)) if (pour - usual).abs() <= FOLLOWS_K => {
             format!("Keep pouring at {}", shown.temperature(pour))
         }
         (Some(pour), _) => format!("Pour at {}", shown.temperature(pour)),
@@ -77,7 +79,7 @@ pub(super) fn verdict(stratum: &Stratum, shown: &ShownIn) -> String {
             let aim = stratum.advice.aim.as_ref();
             aim.map_or_else(String::new, |aim| {
                 format!(
-                    "{} or {}: make them one",
+                    "{} or {}: settle on one",
                     shown.temperature(aim.target_c).number(),
                     shown.temperature(aim.usual_c)
                 )

@@ -123,6 +123,6 @@ pub(super) fn kinds_of(flask: &Flask) -> String {
         .filter(|(_, n)| *n > 0)
         .collect();
     kinds.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
-    let texts: Vec<String> = kinds.iter().map(|(k, n)| format!("{k} {n}")).collect();
+    let texts: Vec<String> = kinds.iter().map(|(k, n)| format!("{k}\u{a0}{n}")).collect();
     texts.join(", ")
 }

@@ -184,7 +184,7 @@ fn due(sorted: &Sorted<'_>, machine: &str, wears: bool) -> String {
     match (sorted.week.facts.seals.get(machine), pours) {
         (Some(due), _) => format!("Change the gasket: {}.", why_due(due)),
         (None, _) if wears => format!(
-            "{sealed}Its pulls have begun to settle lower, or to take longer, than when it was new. They are still good: have a new gasket at hand, and change it when a pull is weak."
+            "{sealed}Its pulls have begun to settle lower, or to take longer, than when it was new, though not yet by enough to be weak: have a new gasket at hand."
         ),
         (None, Some(_)) => {
             format!("{sealed}Neither its age nor its pulls ask for a new one yet.")

@@ -90,10 +90,11 @@ impl<'a> Sorted<'a> {
 
     /// How to call a flask where it stands alone: its label and its day.
     pub(super) fn name(&self, flask: &Flask) -> String {
+        let day = wording::day(flask.cast_at, &self.week.shop.zone);
         format!(
             "{} ({})",
             wording::isolated(&flask.label),
-            wording::day(flask.cast_at, &self.week.shop.zone)
+            wording::unbroken(&day)
         )
     }
 

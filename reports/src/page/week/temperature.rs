@@ -134,7 +134,11 @@ fn chart(sorted: &Sorted<'_>, number: usize, stratum: &Stratum, counted: &[&Flas
         line: stratum.curve.iter().map(point).collect(),
         counted: stratum.steps.iter().map(point).collect(),
         usual_c: advice.usual_c,
-        advised_c: advice.pour_temperature_c,
+        // Where the best is what is poured already, there is nothing to try.
+        advised_c: advice.pour_temperature_c.filter(|best| {
+            let usual = advice.against_c.or(advice.usual_c);
+            claimed || usual.is_none_or(|usual| (best - usual).abs() >= answers::ALIKE_K)
+        }),
         advised_as: if claimed { "advised" } else { "worth trying" }.to_owned(),
         target_c: target.and_then(|t| t.pour_temperature_c),
         flat_c: advice.flat_from_c.zip(advice.flat_to_c),

@@ -297,20 +297,14 @@ fn trouble(sorted: &Sorted<'_>) -> Option<Todo> {
     ))
 }
 
-/// A temperature that the evidence backs and the shop does not mean yet.
+/// A temperature that the evidence backs and the shop does not pour at yet.
 fn follow(sorted: &Sorted<'_>) -> Vec<Todo> {
-    /// A target this near to what is advised is what is advised, K.
-    const ALIKE_K: f64 = 3.0;
     let shown = &sorted.week.shop.shown;
     named(sorted)
         .filter_map(|s| {
             let pour = answers::backed_c(s)?;
-            let (alloy, section) = (s.alloy.as_deref()?, s.section.as_deref()?);
-            let target = sorted.week.facts.target_at(alloy, section, sorted.until);
-            let meant = target
-                .and_then(|t| t.pour_temperature_c)
-                .or(s.advice.usual_c);
-            if meant.is_some_and(|c| (c - pour).abs() < ALIKE_K) {
+            let usual = s.advice.usual_c;
+            if usual.is_some_and(|usual| (usual - pour).abs() <= answers::FOLLOWS_K) {
                 return None;
             }
             let mut why = format!(
@@ -324,6 +318,9 @@ fn follow(sorted: &Sorted<'_>) -> Vec<Todo> {
                     if change <= 0.0 { "fewer" } else { "more" },
                     shown.temperature(against)
                 );
+            }
+            if let Some(aim) = &s.advice.aim {
+                why += &format!(" {}", wording::sentence(&aim.sentence));
             }
             let unit = if shown.temperature(0.0).unit == "°F" {
                 "degF"

@@ -325,6 +325,11 @@ impl Panel<'_> {
         f64::from(self.area.map_coordinate(&(self.x.start, y)).1) / SCALE
     }
 
+    /// The scale across.
+    pub fn across(&self) -> Range<f64> {
+        self.x.clone()
+    }
+
     /// Whether a value lies on the scale across.
     pub fn holds_x(&self, x: f64) -> bool {
         x.is_finite() && x >= self.x.start && x <= self.x.end

@@ -105,7 +105,7 @@ pub fn draw(forest: &Forest) -> Result<Option<Figure>, ChartError> {
 }
 
 /// A change in points of per cent, with its sign.
-fn points(change: f64) -> String {
+pub(super) fn points(change: f64) -> String {
     let text = style::fixed(change * 100.0, usize::from(change.abs() < 0.0995));
     if change > 0.0 && !text.trim_matches(['0', '.']).is_empty() {
         format!("+{text}")
@@ -169,12 +169,33 @@ fn sheet(
     }
     let zero = panel.px_x(0.0);
     canvas.line((zero, frame.top), (zero, frame.bottom), Ink::Centre)?;
-    let sides = [
-        ("← fewer", zero - 6.0, Align::End),
-        ("more →", zero + 6.0, Align::Start),
-    ];
-    for (word, x, align) in sides {
-        canvas.text((x, 26.0), word, TYPE_TICK, Ink::CoolText, align)?;
+    for (long, short, x, align, ink) in [
+        (
+            "← fewer defects",
+            "← fewer",
+            zero - 6.0,
+            Align::End,
+            Ink::CoolText,
+        ),
+        (
+            "more defects →",
+            "more →",
+            zero + 6.0,
+            Align::Start,
+            Ink::CopperText,
+        ),
+    ] {
+        let room = if align == Align::End {
+            x
+        } else {
+            total_width - x
+        };
+        let word = if width_bold(long, TYPE_TICK) < room {
+            long
+        } else {
+            short
+        };
+        canvas.text((x, 26.0), word, TYPE_TICK, ink, align)?;
     }
     let half = width("no effect", TYPE_TICK) / 2.0;
     let x = zero.clamp(half, total_width - half);
@@ -321,7 +342,12 @@ fn note(forest: &Forest, effects: &[&Effect]) -> String {
         .take(4)
         .map(|e| {
             let way = if e.change < 0.0 { "fewer" } else { "more" };
-            format!("{way} with {}", wording::isolated(&full_name(e)))
+            let name = wording::isolated(&e.name);
+            if e.step.is_empty() {
+                format!("{way} with {name}")
+            } else {
+                format!("{way} with {name} ({})", wording::shortened(&e.step))
+            }
         })
         .collect();
     if !sure.is_empty() {

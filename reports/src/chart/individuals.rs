@@ -77,12 +77,7 @@ mod tests {
         let figure = draw("aim", &watched(&errors), &shown, &TimeZone::UTC)
             .unwrap()
             .unwrap();
-        assert!(
-            figure
-                .svg
-                .as_str()
-                .contains(">below the lower limit</text>")
-        );
+        assert!(figure.svg.as_str().contains(">below the limit</text>"));
         assert!(figure.note.contains("below the lower limit"));
         // 25 K are 45 °F.
         assert!(figure.table.rows[33].iter().any(|c| c.text == "−45 °F"));

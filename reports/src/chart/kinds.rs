@@ -49,7 +49,7 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
     let head = 30.0;
     let follow = drawn.iter().filter(|k| k.follows_pour).count();
     // A heading of their own for those that cannot follow the pour.
-    let apart = if follow < drawn.len() { 26.0 } else { 0.0 };
+    let apart = if follow < drawn.len() { 34.0 } else { 0.0 };
     let height = head + row * drawn.len().max(1) as f64 + apart + 40.0;
     let canvas = Canvas::new(NARROW, height);
     let highest = drawn.iter().map(|k| k.high).fold(0.01, f64::max);
@@ -77,7 +77,7 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
         let y = head + row * i as f64 + if i < follow { 0.0 } else { apart };
         if i == follow {
             canvas.text(
-                (0.0, y - 11.0),
+                (0.0, y - 14.0),
                 "cannot follow the pour",
                 TYPE_LABEL,
                 Ink::SoftText,

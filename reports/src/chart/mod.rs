@@ -25,7 +25,6 @@
 //! | [`close_up`] | the minutes around one pour |
 //! | [`night`] | a kiln's burnout, its programme and its flasks |
 
-mod axes;
 pub mod before_after;
 pub mod binned;
 pub mod canvas;

@@ -57,7 +57,7 @@ mod tests {
         };
         let figure = draw("defects", &watched, &TimeZone::UTC).unwrap().unwrap();
         let svg = figure.svg.as_str();
-        assert!(svg.contains(">above the upper limit</text>"), "{svg}");
+        assert!(svg.contains(">above the limit</text>"), "{svg}");
         assert_eq!(
             svg.contains("lower limit "),
             figure.table.rows.iter().any(|r| r[3].text != "0 %")

@@ -1,12 +1,12 @@
 //! A watched series as a control chart: points in order of time joined by a thin line, the middle
 //! and the limits as lines with their names beside them, and every signal in words at its point.
 
-use analysis::stats::charts::{Plotted, Side, Signal};
+use analysis::stats::charts::{Plotted, Rule, Side, Signal};
 use analysis::time::Micros;
 use analysis::watch::Watched;
 use jiff::tz::TimeZone;
 
-use super::canvas::{Align, Canvas, Dot, Frame, Panel, Shape};
+use super::canvas::{Align, Canvas, Dot, Frame, Panel, Shape, ground};
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, MEASURE, NARROW, TYPE_LABEL, TYPE_TICK};
 use super::svg::SafeSvg;
 use super::text_width::width;
@@ -78,6 +78,17 @@ pub(super) fn draw(watched: &Watched, manner: &Manner<'_>) -> Result<Option<Figu
     }))
 }
 
+/// A signal in as few words as stand beside a point.
+fn short_words(signal: &Signal) -> &'static str {
+    match (signal.rule, signal.side) {
+        (Rule::BeyondLimit, Side::High) => "above the limit",
+        (Rule::BeyondLimit, Side::Low) => "below the limit",
+        (Rule::TwoOfThreeFar, _) => "two of three near the limit",
+        (Rule::EightOnOneSide, Side::High) => "eight above the middle",
+        (Rule::EightOnOneSide, Side::Low) => "eight below the middle",
+    }
+}
+
 struct Series<'a> {
     manner: &'a Manner<'a>,
     points: &'a [Plotted],
@@ -101,9 +112,10 @@ impl Series<'_> {
                 (l.min(v), h.max(v))
             });
         if self.manner.from_zero {
-            return (0.0, style::up_to_a_rule(high, 4));
+            return (0.0, style::up_to_a_rule(1.12 * high, 4));
         }
-        let air = ((high - low) * 0.08).max(0.5);
+        // Words on signals need room beyond the limits.
+        let air = ((high - low) * 0.12).max(0.5);
         (low - air, high + air)
     }
 
@@ -184,16 +196,17 @@ impl Series<'_> {
     ) -> Result<(), ChartError> {
         type Of = fn(&Plotted) -> f64;
         let lines: [(&str, Of, Ink); 3] = [
-            ("upper limit", |p| p.high, Ink::Limit),
+            ("limit", |p| p.high, Ink::Limit),
             ("middle", |p| p.centre, Ink::Centre),
-            ("lower limit", |p| p.low, Ink::Limit),
+            ("limit", |p| p.low, Ink::Limit),
         ];
         let frame = panel.frame;
         let mut said = Vec::new();
         for (name, of, ink) in lines {
             let shown = &self.points[first..];
-            // A lower limit of nothing can never be passed.
-            if self.manner.from_zero && shown.iter().all(|p| of(p) <= 0.0) {
+            // A lower limit of next to nothing can hardly be passed.
+            let least = 0.01 * self.scale(first).1;
+            if self.manner.from_zero && shown.iter().all(|p| self.value(of(p)) <= least) {
                 continue;
             }
             let mut steps: Vec<(f64, f64)> = Vec::new();
@@ -241,6 +254,15 @@ impl Series<'_> {
             let y = self.value(self.points[i].value);
             (panel.px_x((i - first) as f64), panel.px_y(y))
         };
+        for i in first..self.points.len() {
+            let (x, y) = place(i);
+            canvas.keep_clear(Frame {
+                left: x - 3.0,
+                top: y - 3.0,
+                right: x + 3.0,
+                bottom: y + 3.0,
+            });
+        }
         // The newest first: they matter most if there is not room for all.
         for signal in self.signals.iter().rev().filter(|s| s.to >= first) {
             let shape = if signal.from == signal.to {
@@ -257,23 +279,44 @@ impl Series<'_> {
                 }
                 Ok(())
             })?;
-            let (x, y) = place(signal.to);
-            let away = if signal.side == Side::High { -1.0 } else { 1.0 };
-            let mut places = Vec::new();
-            for row in [14.0, 28.0, 42.0] {
-                for (by, align) in [
-                    (0.0, Align::Middle),
-                    (6.0, Align::End),
-                    (-6.0, Align::Start),
-                ] {
-                    places.push(((x + by, y + away * row), align));
+            self.name_signal(canvas, panel, signal, place(signal.to))?;
+        }
+        Ok(())
+    }
+
+    /// Names a signal beside its last point, further out where that is crowded, and then with a
+    /// thin line to it.
+    fn name_signal(
+        &self,
+        canvas: &Canvas,
+        panel: &Panel<'_>,
+        signal: &Signal,
+        (x, y): (f64, f64),
+    ) -> Result<(), ChartError> {
+        let words = short_words(signal);
+        let away = if signal.side == Side::High { -1.0 } else { 1.0 };
+        let inside = |y: f64| y > panel.frame.top - 14.0 && y < panel.frame.bottom - 8.0;
+        for row in (0..12).map(|n| 14.0 + 9.0 * f64::from(n)) {
+            let at = y + away * row;
+            for (by, align) in [
+                (0.0, Align::Middle),
+                (6.0, Align::End),
+                (-6.0, Align::Start),
+            ] {
+                let here = ground((x + by, at), words, TYPE_TICK, Ink::CopperText, align);
+                if !inside(at) || !canvas.is_free(&here) {
+                    continue;
                 }
+                if row > 24.0 {
+                    let end = if away < 0.0 {
+                        here.bottom + 1.0
+                    } else {
+                        here.top - 1.0
+                    };
+                    canvas.line((x, y), (x, end), Ink::Axis)?;
+                }
+                return canvas.text((x + by, at), words, TYPE_TICK, Ink::CopperText, align);
             }
-            let inside = |&((_, y), _): &((f64, f64), Align)| {
-                y > panel.frame.top - 12.0 && y < panel.frame.bottom - 8.0
-            };
-            places.retain(inside);
-            canvas.text_where_free(&places, words, TYPE_TICK, Ink::CopperText)?;
         }
         Ok(())
     }

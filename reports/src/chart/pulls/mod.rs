@@ -268,6 +268,11 @@ impl Sheet<'_> {
             let part = wording::shortened(&change.part);
             let tip = format!("{part} changed {day}");
             canvas.with_tip(&tip, || whole.upright(self.since(change.at), Ink::Pour))?;
+            canvas.keep_clear(Frame {
+                left: px - 2.0,
+                right: px + 2.0,
+                ..whole.frame
+            });
             let room = 150.0 - width_bold(&day, TYPE_TICK);
             let text = format!("{} {day}", fit(&part, TYPE_TICK, room.max(20.0)));
             let top = whole.frame.top;
@@ -366,14 +371,24 @@ impl Sheet<'_> {
             let tip = words::tip(p, self.shown, self.zone);
             canvas.with_tip(&tip, || canvas.mark(shape, place(p), radius, ink))?;
         }
-        // Words last and the newest first, so that marks keep clear of nothing that matters more.
+        // Words last, clear of every mark and of the lines of changes, the newest first.
+        for p in self.newest {
+            let (x, y) = place(p);
+            let r = if p.verdict == Verdict::Good { 1.5 } else { 5.5 };
+            canvas.keep_clear(Frame {
+                left: x - r,
+                top: y - r,
+                right: x + r,
+                bottom: y + r,
+            });
+        }
         let bad = |p: &&Pull| matches!(p.verdict, Verdict::Weak | Verdict::Missing);
         for p in self.newest.iter().rev().filter(bad) {
             let (x, y) = place(p);
             let places = [
                 ((x + 8.0, y), Align::Start),
                 ((x - 8.0, y), Align::End),
-                ((x, y - 12.0), Align::Middle),
+                ((x, y - 13.0), Align::Middle),
             ];
             let word = words::verdict(p.verdict);
             canvas.text_where_free(&places, word, TYPE_TICK, Ink::CopperText)?;

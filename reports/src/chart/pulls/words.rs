@@ -58,7 +58,7 @@ pub(super) fn note(pulls: &Pulls, drawn: usize, shown: &ShownIn, zone: &TimeZone
     for shape in shapes {
         text += &format!(", {shape}");
     }
-    text += ".";
+    text += ". Marks at the foot lie below the scale.";
     if drawn < pulls.pulls.len() {
         text += &format!(
             " Shown are the newest {drawn} of {}.",

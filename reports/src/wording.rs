@@ -3,6 +3,7 @@
 
 use analysis::evidence;
 use analysis::time::Micros;
+use analysis::units::ShownIn;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
@@ -125,6 +126,12 @@ pub fn percent_whole(share: f64) -> String {
     } else {
         "– %".to_owned()
     }
+}
+
+/// A pressure at which something is due, kPa gauge, in whole units: `10 bar`, `145 psi`.
+pub fn pressure_left(kpa: f64, shown: &ShownIn) -> String {
+    let pressure = shown.gas_pressure(kpa);
+    format!("{:.0} {}", pressure.value, pressure.unit)
 }
 
 /// `about 3 weeks`, or days where it is less than two weeks.

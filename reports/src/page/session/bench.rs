@@ -2,7 +2,7 @@
 //! at each pour, what gas was let out and what is left, and what keeps a pour from steering.
 
 use analysis::gas::OXYGEN_IN_AIR_PERCENT;
-use analysis::gas::cylinder::Lasts;
+use analysis::gas::cylinder::{Lasts, RESERVE_KPA};
 use analysis::gas::room::{DEFICIENT_PERCENT, Emptied};
 use analysis::pour::PourRow;
 use analysis::upkeep::Fault;
@@ -150,10 +150,11 @@ impl SessionSheet {
         match (gas.left_l, gas.lasts) {
             (Some(left), Some(lasts)) => items.push(format!(
                 "The cylinder has about {} left: {} at the use of the last weeks, or {:.0} h of \
-                 casting, until it is down to 10 bar and wants changing.",
+                 casting, until it is down to {} and wants changing.",
                 litres(left),
                 wording::weeks_or_days(lasts.weeks),
-                lasts.flowing_h
+                lasts.flowing_h,
+                wording::pressure_left(RESERVE_KPA, &self.shop.shown)
             )),
             (Some(left), None) => {
                 items.push(format!("The cylinder has about {} left.", litres(left)));

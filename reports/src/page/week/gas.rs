@@ -1,6 +1,7 @@
 //! Cover gas and cylinder: what each session let out, and when the cylinder runs out.
 
 use analysis::channel::Channel;
+use analysis::gas::cylinder::RESERVE_KPA;
 
 use super::facts::GasOfMachine;
 use super::seals::place;
@@ -148,13 +149,14 @@ fn left(sorted: &Sorted<'_>, told: &GasOfMachine) -> String {
     let litres = shop.shown.gas(left_l);
     match told.lasts {
         Some(lasts) => format!(
-            "The cylinder has about {litres} left, which is {} at this use, or {:.0} h of casting: change it about {}, before it is down to 10 bar.",
+            "The cylinder has about {litres} left, which is {} at this use, or {:.0} h of casting: change it about {}, before it is down to {}.",
             wording::weeks_or_days(lasts.weeks),
             lasts.flowing_h,
             wording::full_day(
                 last.until.plus_seconds(lasts.weeks.min(520.0) * 604_800.0),
                 &shop.zone
-            )
+            ),
+            wording::pressure_left(RESERVE_KPA, &shop.shown)
         ),
         None => format!("The cylinder has about {litres} left."),
     }

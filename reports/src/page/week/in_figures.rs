@@ -20,8 +20,9 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                 "None of the week's flasks has been counted, so there is no defect rate.",
                 "Count the pieces of each flask after washing; which ones is said below.",
             ),
-            (Some(_), None) => Block::text(format!(
-                "There is nothing to compare with yet: no flask of an earlier week was counted.{}",
+            (Some(now), None) => Block::text(format!(
+                "{}{} There is nothing to compare with yet: no flask of an earlier week was counted.",
+                lost_words(now),
                 grams_words(sorted)
             )),
             (Some(now), Some(before)) => Block::text(format!(
@@ -189,6 +190,15 @@ fn lost(rate: Rate) -> String {
     wording::pieces_between(rate.least, rate.pieces, rate.defective)
 }
 
+/// Pieces lost, as a sentence.
+fn lost_words(rate: Rate) -> String {
+    match rate.defective {
+        0 => "No piece was lost to a defect.".to_owned(),
+        1 if rate.least >= rate.most => "1 piece was lost to a defect.".to_owned(),
+        _ => format!("{} pieces were lost to defects.", lost(rate)),
+    }
+}
+
 /// The week against those before, in pieces: what was lost and whether that is out of the
 /// ordinary.
 fn compare(now: Rate, before: Rate, weeks: &str) -> String {
@@ -205,11 +215,7 @@ fn compare(now: Rate, before: Rate, weeks: &str) -> String {
     }
     let expected = before.estimate * now.pieces as f64;
     let difference = now.defective as f64 - expected;
-    let lost = match now.defective {
-        0 => "No piece was lost to a defect.".to_owned(),
-        1 => "1 piece was lost to a defect.".to_owned(),
-        n => format!("{n} pieces were lost to defects."),
-    };
+    let lost = lost_words(now);
     let apart = now.low > before.high || now.high < before.low;
     let rounded = difference.abs().round() as u64;
     let against = if rounded == 0 {

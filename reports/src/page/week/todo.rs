@@ -23,8 +23,8 @@ pub struct Todo {
     pub what: String,
     /// Why, with the numbers.
     pub why: String,
-    /// The very command or setting; empty where there is none.
-    pub line: String,
+    /// The very command, or the lines of the configuration; empty where there are none.
+    pub lines: Vec<String>,
 }
 
 /// Most flasks named in one sentence.
@@ -37,12 +37,12 @@ impl Todo {
         Todo {
             what: what.into(),
             why: why.into(),
-            line: String::new(),
+            lines: Vec::new(),
         }
     }
 
     fn with(mut self, line: impl Into<String>) -> Todo {
-        self.line = line.into();
+        self.lines.push(line.into());
         self
     }
 }
@@ -322,16 +322,19 @@ fn follow(sorted: &Sorted<'_>) -> Vec<Todo> {
             if let Some(aim) = &s.advice.aim {
                 why += &format!(" {}", wording::sentence(&aim.sentence));
             }
-            let unit = if shown.temperature(0.0).unit == "°F" {
-                "degF"
-            } else {
-                "Cel"
+            let unit = match shown.temperature(0.0).unit {
+                "°F" => "degF",
+                "K" => "K",
+                _ => "Cel",
             };
             Some(
                 Todo::new(
                     format!("Pour {} at {}", answers::name(s), shown.temperature(pour)),
                     why,
                 )
+                .with("[[target]] in pourbook.toml")
+                .with(format!("alloy = {:?}", s.alloy.as_deref()?))
+                .with(format!("section = {:?}", s.section.as_deref()?))
                 .with(format!(
                     "pour_temperature = \"{} {unit}\"",
                     shown.temperature(pour).number()
@@ -345,6 +348,8 @@ fn follow(sorted: &Sorted<'_>) -> Vec<Todo> {
 fn off_target(sorted: &Sorted<'_>) -> Option<Todo> {
     let shown = &sorted.week.shop.shown;
     let (stratum, aim) = named(sorted)
+        // Where a temperature is backed, that is the thing to do.
+        .filter(|s| answers::backed_c(s).is_none())
         .filter_map(|s| Some((s, s.advice.aim.as_ref()?)))
         .max_by_key(|(_, aim)| aim.flasks)?;
     Some(Todo::new(

@@ -150,9 +150,15 @@ impl Canvas {
         size: f64,
         ink: Ink,
     ) -> Result<bool, ChartError> {
+        // Words of two marks must not read as one.
+        let apart = |here: Frame| Frame {
+            left: (here.left - 4.0).max(here.left.min(0.0)),
+            right: (here.right + 4.0).min(here.right.max(self.size.0)),
+            ..here
+        };
         let free = places
             .iter()
-            .find(|(at, align)| self.is_free(&ground(*at, text, size, ink, *align)));
+            .find(|(at, align)| self.is_free(&apart(ground(*at, text, size, ink, *align))));
         if let Some((at, align)) = free {
             self.text(*at, text, size, ink, *align)?;
         }
@@ -333,6 +339,11 @@ impl Panel<'_> {
     /// Whether a value lies on the scale across.
     pub fn holds_x(&self, x: f64) -> bool {
         x.is_finite() && x >= self.x.start && x <= self.x.end
+    }
+
+    /// Whether a value lies on the upright scale.
+    pub fn holds_y(&self, y: f64) -> bool {
+        y.is_finite() && y >= self.y.start && y <= self.y.end
     }
 
     /// A line through points in the panel's scales. Points beyond the upright scale are held

@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use super::canvas::{Align, Canvas, Frame};
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, MEASURE, NARROW, TYPE_LABEL, TYPE_TICK};
 use super::svg::SafeSvg;
+use super::text_width::width_bold;
 use super::{ChartError, Figure, dates};
 use crate::table::{Cell, Table};
 use crate::wording;
@@ -42,7 +43,7 @@ pub struct Used {
 /// Most sessions drawn, the newest.
 const DRAWN: usize = 60;
 /// The time to the end of the cylinder is shown up to so much of the time before.
-const AHEAD: f64 = 0.6;
+const AHEAD: f64 = 0.4;
 /// Seconds in a day.
 const DAY_S: f64 = 86_400.0;
 
@@ -129,8 +130,8 @@ impl Sheet<'_> {
     }
 
     fn draw(&self, total_width: f64, id: &str, note: &str) -> Result<SafeSvg, ChartError> {
-        const TOP: f64 = 24.0;
-        const GAP: f64 = 34.0;
+        const TOP: f64 = 26.0;
+        const GAP: f64 = 40.0;
         let used_bottom = TOP + if self.sessions.is_empty() { 0.0 } else { 96.0 };
         let left_top = if self.sessions.is_empty() {
             TOP
@@ -159,7 +160,7 @@ impl Sheet<'_> {
             self.draw_used(&canvas, frame(TOP, used_bottom), length)?;
         }
         if !self.left.is_empty() {
-            name(left_top - 15.0, &format!("left in the cylinder, {unit}"))?;
+            name(left_top - 18.0, &format!("left in the cylinder, {unit}"))?;
             self.draw_left(&canvas, frame(left_top, bottom), length)?;
         }
         let days = dates::ticks(
@@ -243,14 +244,12 @@ impl Sheet<'_> {
             panel.line(&[(x, y), end], Ink::Forecast)?;
             let text = format!("empty about {}", self.day(out));
             let (ex, ey) = (panel.px_x(end.0), panel.px_y(end.1));
-            let places = [
-                ((ex, ey - 34.0), Align::End),
-                ((ex + 10.0, ey - 12.0), Align::End),
-                ((ex - 10.0, ey - 12.0), Align::End),
-                ((frame.right, frame.top + 8.0), Align::End),
-                ((frame.left + 6.0, frame.bottom - 10.0), Align::Start),
-                ((frame.left + 6.0, frame.top + 8.0), Align::Start),
-            ];
+            // Beside the line if it falls slowly enough for that, else in the row of the panel's
+            // name.
+            let mut places = vec![((frame.right, frame.top - 18.0), Align::End)];
+            if ex - px > 1.6 * width_bold(&text, TYPE_TICK) {
+                places.insert(0, ((ex, f64::midpoint(py, ey) - 22.0), Align::End));
+            }
             canvas.text_where_free(&places, &text, TYPE_TICK, Ink::CoolText)?;
         }
         let says = self.shown.gas(last.1.max(0.0)).to_string();
@@ -281,9 +280,9 @@ impl Sheet<'_> {
         let mut text = String::new();
         if let Some(usual) = self.usual_l() {
             text += &format!(
-                "A session uses {} in the middle of {}.",
-                self.shown.gas(usual),
-                wording::count(self.sessions.len() as u64, "session")
+                "The middle one of {} used {}.",
+                wording::count(self.sessions.len() as u64, "session"),
+                self.shown.gas(usual)
             );
             if self.sessions.len() < self.gas.sessions.len() {
                 text += " Older ones are not shown.";

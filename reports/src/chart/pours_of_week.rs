@@ -162,7 +162,7 @@ fn scales(pours: &[OnePour], shown: &ShownIn) -> Option<Scales> {
             shown.temperature(low - 4.0).value,
             shown.temperature(top + 6.0).value,
         ),
-        vacuum: deepest.map(|kpa| shown.vacuum(kpa.max(10.0) * 1.06).value),
+        vacuum: deepest.map(|kpa| style::up_to_a_rule(shown.vacuum(kpa.max(10.0)).value, 2)),
     })
 }
 
@@ -227,7 +227,7 @@ impl Sheet<'_> {
     fn vacuum_top(&self) -> String {
         let top = self.scales.vacuum.unwrap_or(0.0);
         let unit = self.shown.vacuum(0.0);
-        format!("{} {}", style::fixed(top, unit.decimals), unit.unit)
+        format!("{} {}", style::fixed(top, 0), unit.unit)
     }
 
     fn draw_pour(
@@ -343,7 +343,7 @@ impl Sheet<'_> {
     /// A line of as few points as show its course.
     fn trace(&self, panel: &Panel<'_>, points: &[(f64, f64)], ink: Ink) -> Result<(), ChartError> {
         let pixels = panel.frame.right - panel.frame.left;
-        for run in reduce::runs(points) {
+        for run in reduce::runs(&points) {
             if self.pours.len() <= FINE {
                 let columns = (pixels / 3.0) as usize;
                 panel.line(&reduce::by_column(&run, -BEFORE_S, AFTER_S, columns), ink)?;
@@ -422,7 +422,7 @@ fn note(week: &PoursOfWeek, drawn: &[OnePour], scales: &Scales, shown: &ShownIn)
         let unit = shown.vacuum(0.0);
         text += &format!(
             ". Above the melt; below it the vacuum, up to {} {}",
-            style::fixed(deepest, unit.decimals),
+            style::fixed(deepest, 0),
             unit.unit
         );
     }

@@ -115,7 +115,7 @@ impl Series<'_> {
             return (0.0, style::up_to_a_rule(1.12 * high, 4));
         }
         // Words on signals need room beyond the limits.
-        let air = ((high - low) * 0.12).max(0.5);
+        let air = ((high - low) * 0.15).max(0.5);
         (low - air, high + air)
     }
 
@@ -205,7 +205,7 @@ impl Series<'_> {
         for (name, of, ink) in lines {
             let shown = &self.points[first..];
             // A lower limit of next to nothing can hardly be passed.
-            let least = 0.01 * self.scale(first).1;
+            let least = 0.03 * self.scale(first).1;
             if self.manner.from_zero && shown.iter().all(|p| self.value(of(p)) <= least) {
                 continue;
             }
@@ -295,28 +295,50 @@ impl Series<'_> {
     ) -> Result<(), ChartError> {
         let words = short_words(signal);
         let away = if signal.side == Side::High { -1.0 } else { 1.0 };
-        let inside = |y: f64| y > panel.frame.top - 14.0 && y < panel.frame.bottom - 8.0;
-        for row in (0..12).map(|n| 14.0 + 9.0 * f64::from(n)) {
-            let at = y + away * row;
-            for (by, align) in [
-                (0.0, Align::Middle),
-                (6.0, Align::End),
-                (-6.0, Align::Start),
-            ] {
-                let here = ground((x + by, at), words, TYPE_TICK, Ink::CopperText, align);
-                if !inside(at) || !canvas.is_free(&here) {
-                    continue;
-                }
-                if row > 24.0 {
-                    let end = if away < 0.0 {
-                        here.bottom + 1.0
-                    } else {
-                        here.top - 1.0
-                    };
-                    canvas.line((x, y), (x, end), Ink::Axis)?;
-                }
-                return canvas.text((x + by, at), words, TYPE_TICK, Ink::CopperText, align);
+        let frame = panel.frame;
+        let inside = |y: f64| y > frame.top - 14.0 && y < frame.bottom - 7.0;
+        // Above or below, beside, then further and further out.
+        let mut places = vec![
+            (0.0, away * 14.0, Align::Middle),
+            (-9.0, 0.0, Align::End),
+            (9.0, 0.0, Align::Start),
+        ];
+        for row in (0..12).map(|n| away * (14.0 + 9.0 * f64::from(n))) {
+            places.extend([
+                (0.0, row, Align::Middle),
+                (6.0, row, Align::End),
+                (-6.0, row, Align::Start),
+            ]);
+        }
+        for (by, row, align) in places {
+            let at = (x + by, y + row);
+            let here = ground(at, words, TYPE_TICK, Ink::CopperText, align);
+            let far = row.abs() > 24.0;
+            let (from, to) = if row < 0.0 {
+                (here.bottom + 1.0, y - 5.0)
+            } else {
+                (y + 5.0, here.top - 1.0)
+            };
+            let leader = Frame {
+                left: x - 1.0,
+                top: from,
+                right: x + 1.0,
+                bottom: to,
+            };
+            // Words of two signals must not read as one.
+            let apart = Frame {
+                left: (here.left - 4.0).max(0.0),
+                right: here.right + 4.0,
+                ..here
+            };
+            if !inside(at.1) || !canvas.is_free(&apart) || (far && !canvas.is_free(&leader)) {
+                continue;
             }
+            if far {
+                canvas.line((x, from), (x, to), Ink::Axis)?;
+                canvas.keep_clear(leader);
+            }
+            return canvas.text(at, words, TYPE_TICK, Ink::CopperText, align);
         }
         Ok(())
     }

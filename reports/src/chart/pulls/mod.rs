@@ -169,7 +169,6 @@ impl Sheet<'_> {
     }
 
     fn draw(&self, total_width: f64, id: &str) -> Result<SafeSvg, ChartError> {
-        const ROWS: f64 = 2.0;
         const GAP: f64 = 30.0;
         let wide = total_width > NARROW;
         let times = self
@@ -177,7 +176,13 @@ impl Sheet<'_> {
             .iter()
             .any(|p| p.tau_s.is_some_and(f64::is_finite));
         let ages = self.newest.iter().any(|p| p.age_pours.is_some());
-        let top = 26.0 + ROW * ROWS;
+        let changes = self.changes().len();
+        let rows = match (changes, if wide { 4 } else { 2 }) {
+            (0, _) => 0.0,
+            (n, in_one_row) if n <= in_one_row => 1.0,
+            _ => 2.0,
+        };
+        let top = 24.0 + ROW * rows;
         let depth_bottom = top + if wide { 150.0 } else { 140.0 };
         let time_bottom = depth_bottom + if times { GAP + 84.0 } else { 0.0 };
         let bottom = time_bottom + if ages { GAP + 40.0 } else { 0.0 };
@@ -211,11 +216,14 @@ impl Sheet<'_> {
         if let (Some(weak), Some(kpa)) = (weak, self.pulls.weak_below_kpa) {
             let y = panel.px_y(weak);
             let text = format!("weak below {}", self.shown.vacuum(kpa));
-            let places = [
-                ((left + 4.0, y + 10.0), Align::Start),
-                ((left + 4.0, y - 9.0), Align::Start),
-                ((right, y + 10.0), Align::End),
-            ];
+            let changed = self.changes();
+            let lines = changed.iter().map(|c| panel.px_x(self.since(c.at)));
+            let places: Vec<((f64, f64), Align)> = std::iter::once(left)
+                .chain(lines)
+                .flat_map(|x| [(x + 7.0, y + 10.0), (x + 7.0, y - 9.0)])
+                .map(|at| (at, Align::Start))
+                .chain([((right, y + 10.0), Align::End)])
+                .collect();
             canvas.text_where_free(&places, &text, TYPE_TICK, Ink::SoftText)?;
         }
         let unit = self.shown.vacuum(0.0).unit;
@@ -254,15 +262,15 @@ impl Sheet<'_> {
         wording::isolated(&self.pulls.machine)
     }
 
+    /// The changes within the time that is shown.
+    fn changes(&self) -> Vec<&Change> {
+        let shown = |c: &&Change| c.at >= self.from && c.at <= self.until;
+        self.pulls.changes.iter().filter(shown).collect()
+    }
+
     fn draw_changes(&self, canvas: &Canvas, whole: &Panel<'_>) -> Result<(), ChartError> {
-        let changes: Vec<&Change> = self
-            .pulls
-            .changes
-            .iter()
-            .filter(|c| whole.holds_x(self.since(c.at)))
-            .collect();
         // The newest first, should there not be room for all.
-        for change in changes.iter().rev() {
+        for change in self.changes().iter().rev() {
             let px = whole.px_x(self.since(change.at));
             let day = wording::day(change.at, self.zone);
             let part = wording::shortened(&change.part);

@@ -24,10 +24,11 @@ pub(super) fn check_page(html: &str) {
             before.chars().rev().take(80).collect::<String>()
         );
     }
+    let turned = html.find(['\u{202e}', '\u{2066}', '\u{0}']);
     assert!(
-        !html
-            .chars()
-            .any(|c| matches!(c, '\u{202e}' | '\u{2066}' | '\u{0}'))
+        turned.is_none(),
+        "a mark that turns the text after {}",
+        turned.map_or("", |at| html[..at].rsplit('<').next().unwrap())
     );
     let mut ids = BTreeSet::new();
     for part in html.split(" id=\"").skip(1) {

@@ -31,7 +31,6 @@ fn whatever_a_person_types_shows_as_text() {
         trial.alloy = stratum.alloy.unwrap_or_default();
         trial.section = stratum.section.unwrap_or_default();
         w.facts.book_option = format!("--book {}", crate::wording::argument(typed));
-        w.version = typed.to_owned();
         let html = render_week(&w).unwrap();
         check_page(&html);
         assert!(!html.contains("javascript:"));

@@ -125,6 +125,8 @@ fn a_session_sheet_says_what_the_detector_said_and_how_to_put_it_right() {
     sheet.pulls[0].poured = false;
     let html = render_session(&sheet).unwrap();
     check_page(&html);
+    // A command's words stand in boxes of their own.
+    let html = html.replace("<span>", "").replace("</span>", "");
     for says in [
         "kiln-1, °C",
         "Found by the trace, 97\u{a0}% sure.",

@@ -49,7 +49,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
     }
     let blocks = if figures.is_empty() {
         let sensed = sorted.senses(analysis::channel::Channel::KilnTemperature(0));
-        vec![if sensed || sorted.all.is_empty() {
+        vec![if sensed {
             Block::missing(
                 format!(
                     "Nothing to show yet: it takes {LEAST_FLASKS} counted flasks of one alloy and section with both temperatures."

@@ -141,9 +141,12 @@ fn without_data_a_chart_is_not_drawn() {
 
 #[test]
 fn all_charts_of_five_years_leave_room_for_the_rest_of_a_report() {
+    // Those of a session sheet are another page, and a curve is drawn once.
+    let others = ["trace", "night", "close-up", "curve-uncertain"];
     let bytes: usize = drawings(Case::FiveYears)
         .iter()
+        .filter(|(name, _)| !others.iter().any(|s| name.starts_with(s)))
         .map(|(_, svg)| svg.as_str().len())
         .sum();
-    assert!(bytes < 500_000, "{bytes} bytes");
+    assert!(bytes < 420_000, "{bytes} bytes");
 }

@@ -348,7 +348,7 @@ impl Sheet<'_> {
                 let columns = (pixels / 3.0) as usize;
                 panel.line(&reduce::by_column(&run, -BEFORE_S, AFTER_S, columns), ink)?;
             } else {
-                let columns = (pixels / 2.5) as usize;
+                let columns = ((pixels / 2.5) as usize).min(44);
                 panel.line(&reduce::means(&run, -BEFORE_S, AFTER_S, columns), ink)?;
             }
         }

@@ -218,6 +218,11 @@ fn sheet(
                 bottom: corner.1 + cell_height,
             };
             if let Some(cell) = grid.cells.get(&(x, y)) {
+                if !wide {
+                    // Nothing hovers on a phone.
+                    draw_cell(&canvas, frame, cell, highest)?;
+                    continue;
+                }
                 let (pour, flask) = grid.range((x, y), unit);
                 let tip = format!(
                     "poured at {pour}, flask {flask}: {} of {} in {}",

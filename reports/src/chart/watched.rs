@@ -327,7 +327,7 @@ impl Series<'_> {
             };
             // Words of two signals must not read as one.
             let apart = Frame {
-                left: (here.left - 4.0).max(0.0),
+                left: (here.left - 4.0).max(here.left.min(0.0)),
                 right: here.right + 4.0,
                 ..here
             };

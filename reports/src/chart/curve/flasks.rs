@@ -15,7 +15,7 @@ pub(super) const EACH: usize = 600;
 /// Of more, the newest so many have.
 pub(super) const NEWEST: usize = 300;
 /// The newest so many say at a pointer what they are.
-const TIPS: usize = 250;
+const TIPS: usize = 150;
 /// Side of the square in which older flasks are gathered, px.
 const GATHERED_WITHIN: f64 = 9.0;
 /// A gathering of up to so many flasks looks like this; more flasks take the last.

@@ -14,7 +14,7 @@ use analysis::units::ShownIn;
 use analysis::watch::Watched;
 use jiff::tz::TimeZone;
 
-use super::canvas::{Align, Canvas, Dot, Frame, Panel, Shape};
+use super::canvas::{Align, Canvas, Dot, Frame, Panel, Shape, ground};
 use super::flags::ROW;
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, MEASURE, NARROW, TYPE_LABEL, TYPE_TICK};
 use super::svg::SafeSvg;
@@ -196,7 +196,19 @@ impl Sheet<'_> {
             bottom,
         };
         let whole = canvas.panel(frame(top, bottom), 0.0..length, 0.0..1.0);
-        self.draw_changes(&canvas, &whole)?;
+        let unit = self.shown.vacuum(0.0).unit;
+        let mut names = vec![(9.0, format!("vacuum below air, {unit}"))];
+        if times {
+            let y = depth_bottom + GAP - 13.0;
+            names.push((y, "pump-down time constant, s".to_owned()));
+        }
+        if ages {
+            let y = time_bottom + GAP - 13.0;
+            names.push((y, "age of the gasket, pours".to_owned()));
+        }
+        for (y, name) in &names {
+            canvas.keep_clear(ground((0.0, *y), name, TYPE_LABEL, Ink::Text, Align::Start));
+        }
 
         let weak = self.pulls.weak_below_kpa.map(|k| self.depth(k));
         let depths = self
@@ -208,6 +220,7 @@ impl Sheet<'_> {
         let (low, high) = scale(depths, weak, self.depth(4.0));
         let panel = canvas.panel(frame(top, depth_bottom), 0.0..length, low..high);
         panel.rules(5, &style::number)?;
+        self.draw_changes(&canvas, &whole)?;
         self.draw_watched_depth(&panel)?;
         if let Some(weak) = weak {
             panel.level(weak, Ink::Limit)?;
@@ -226,19 +239,15 @@ impl Sheet<'_> {
                 .collect();
             canvas.text_where_free(&places, &text, TYPE_TICK, Ink::SoftText)?;
         }
-        let unit = self.shown.vacuum(0.0).unit;
-        let name =
-            |y: f64, text: &str| canvas.text((0.0, y), text, TYPE_LABEL, Ink::Text, Align::Start);
-        name(9.0, &format!("vacuum below air, {unit}"))?;
         if times {
-            let frame = frame(depth_bottom + GAP, time_bottom);
-            self.draw_times(&canvas, frame, length)?;
-            name(depth_bottom + GAP - 13.0, "pump-down time constant, s")?;
+            self.draw_times(&canvas, frame(depth_bottom + GAP, time_bottom), length)?;
         }
         if ages {
-            let frame = frame(time_bottom + GAP, bottom);
-            self.draw_ages(&canvas, frame, length)?;
-            name(time_bottom + GAP - 13.0, "age of the gasket, pours")?;
+            self.draw_ages(&canvas, frame(time_bottom + GAP, bottom), length)?;
+        }
+        // Names last, each with an edge of paper, so that no line runs through them.
+        for (y, name) in &names {
+            canvas.text((0.0, *y), name, TYPE_LABEL, Ink::Text, Align::Start)?;
         }
         let days = dates::ticks(
             self.from,
@@ -282,7 +291,9 @@ impl Sheet<'_> {
                 ..whole.frame
             });
             let room = 150.0 - width_bold(&day, TYPE_TICK);
-            let text = format!("{} {day}", fit(&part, TYPE_TICK, room.max(20.0)));
+            // The day first: it is of our own making, so that a part whose name runs from right to
+            // left does not turn it round.
+            let text = format!("{day}: {}", fit(&part, TYPE_TICK, room.max(20.0)));
             let top = whole.frame.top;
             let mut places = Vec::new();
             for row in [0.5, 1.5] {
@@ -354,30 +365,32 @@ impl Sheet<'_> {
                 });
             (panel.px_x(self.since(p.at)), y.unwrap_or(foot))
         };
-        let good: Vec<Dot> = self
-            .newest
+        let (older, newest) = self.newest.split_at(without_tips);
+        let good = |p: &&Pull| p.verdict == Verdict::Good;
+        let plain: Vec<(f64, f64)> = older.iter().filter(good).map(place).collect();
+        canvas.dots(Ink::Point, "", &plain);
+        let telling: Vec<Dot> = newest
             .iter()
-            .enumerate()
-            .filter(|(_, p)| p.verdict == Verdict::Good)
-            .map(|(i, p)| Dot {
+            .filter(good)
+            .map(|p| Dot {
                 at: place(p),
-                radius: 2.3,
-                tip: if i < without_tips {
-                    String::new()
-                } else {
-                    words::tip(p, self.shown, self.zone)
-                },
+                radius: 2.2,
+                tip: words::tip(p, self.shown, self.zone),
             })
             .collect();
-        canvas.circles(Ink::Point, &good);
+        canvas.circles(Ink::Point, &telling);
         for p in self.newest.iter().filter(|p| p.verdict != Verdict::Good) {
             let (shape, radius, ink) = match p.verdict {
                 Verdict::Weak => (Shape::Sunk, 4.6, Ink::Signal),
                 Verdict::Missing => (Shape::Cross, 4.6, Ink::Signal),
                 Verdict::Good | Verdict::Unknown => (Shape::Disc, 2.6, Ink::Axis),
             };
-            let tip = words::tip(p, self.shown, self.zone);
-            canvas.with_tip(&tip, || canvas.mark(shape, place(p), radius, ink))?;
+            if tips {
+                let tip = words::tip(p, self.shown, self.zone);
+                canvas.with_tip(&tip, || canvas.mark(shape, place(p), radius, ink))?;
+            } else {
+                canvas.mark(shape, place(p), radius, ink)?;
+            }
         }
         // Words last, clear of every mark and of the lines of changes, the newest first.
         for p in self.newest {
@@ -421,15 +434,11 @@ impl Sheet<'_> {
         if let Some(watched) = &self.pulls.pump_down {
             self.draw_watched(&panel, watched, &|s| s, |p| p.high)?;
         }
-        let dots: Vec<Dot> = times
+        let dots: Vec<(f64, f64)> = times
             .iter()
-            .map(|(x, y)| Dot {
-                at: (panel.px_x(*x), panel.px_y(y.min(high))),
-                radius: 2.0,
-                tip: String::new(),
-            })
+            .map(|(x, y)| (panel.px_x(*x), panel.px_y(y.min(high))))
             .collect();
-        canvas.circles(Ink::Point, &dots);
+        canvas.dots(Ink::Point, "", &dots);
         Ok(())
     }
 
@@ -444,8 +453,12 @@ impl Sheet<'_> {
         let panel = canvas.panel(frame, 0.0..length, 0.0..oldest * 1.05);
         let gaskets: Vec<&[(f64, f64)]> = ages.chunk_by(|a, b| b.1 >= a.1).collect();
         for (i, gasket) in gaskets.iter().enumerate() {
-            let wedge: Vec<(f64, f64, f64)> =
+            let mut wedge: Vec<(f64, f64, f64)> =
                 gasket.iter().map(|(x, age)| (*x, 0.0, *age)).collect();
+            let newest = wedge.last().copied();
+            // A corner for every third pixel shows all there is to see.
+            wedge.dedup_by(|b, a| panel.px_x(b.0) - panel.px_x(a.0) < 3.0);
+            wedge.extend(newest);
             panel.between(&wedge, Ink::Wedge)?;
             let Some((x, age)) = gasket.last() else {
                 continue;

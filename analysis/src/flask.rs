@@ -28,6 +28,9 @@ pub struct Flask {
     pub section: Option<String>,
     /// The pattern, or several joined with " + ".
     pub pattern: Option<String>,
+    /// When its pieces were first counted; none until then, and where nobody wrote down when.
+    #[serde(default)]
+    pub inspected_at: Option<Micros>,
     /// Pieces looked at; none until it was inspected. Never zero when present.
     pub pieces: Option<u32>,
     /// Pieces with any defect.
@@ -41,6 +44,10 @@ pub struct Flask {
     pub counted_blind: Option<bool>,
     /// Melt temperature as the stopper lifted, °C.
     pub pour_temperature_c: Option<f64>,
+    /// The pour temperature that was meant for it, °C: its card's, its lot's, or the shop's target
+    /// as it stood then.
+    #[serde(default)]
+    pub target_c: Option<f64>,
     /// Flask temperature then, °C.
     pub flask_temperature_c: Option<f64>,
     /// Vacuum then, kPa below ambient.
@@ -65,6 +72,19 @@ pub struct Flask {
     pub probe_offset_k: Option<f64>,
     /// Why this flask may not steer the pour temperature, if it may not.
     pub set_aside: Option<Aside>,
+}
+
+/// Pieces are counted so long after the pour, where nobody wrote down when, s (common practice: the
+/// next day).
+const COUNTED_AFTER_S: f64 = 86_400.0;
+
+impl Flask {
+    /// When its counts were known.
+    pub fn known_at(&self) -> Micros {
+        self.inspected_at
+            .unwrap_or(self.cast_at.plus_seconds(COUNTED_AFTER_S))
+            .max(self.cast_at)
+    }
 }
 
 /// Why a flask may not steer the pour temperature.

@@ -7,7 +7,7 @@ use analysis::evidence::trial::lots::lot;
 use analysis::evidence::trial::next::Standing;
 use analysis::evidence::trial::verdict::{TrialFlask, gross_misruns, stays, verdict};
 use analysis::evidence::trial::{State, Trial};
-use analysis::evidence::{Outcome, Question, TrialSaid, tallies};
+use analysis::evidence::{Outcome, Question, TrialSaid, only_scale_of, tallies};
 use analysis::flask::Flask;
 use analysis::time::Micros;
 use jiff::ToSpan;
@@ -18,7 +18,8 @@ use crate::records::trials::StoredTrial;
 /// A flask nobody counted within so many days of its card's is not waited for.
 const WAITED_FOR_DAYS: i64 = 21;
 
-/// Where a trial stands, and when the last of its counted flasks was poured. `all` is every flask
+/// Where a trial stands, when the last of its counted flasks was poured, and on which scale they were
+/// read ([`only_scale_of`]). `all` is every flask
 /// of the book: a trial's flasks stay its own though their alloy or section was put right since.
 ///
 /// # Errors
@@ -29,7 +30,7 @@ pub fn standing(
     all: &[Flask],
     ask: &Question,
     now: Micros,
-) -> anyhow::Result<(Standing, Option<Micros>)> {
+) -> anyhow::Result<(Standing, Option<Micros>, Option<String>)> {
     // A trial is of what heat can steer, whatever else is asked of the same flasks.
     let ask = Question {
         outcome: Outcome::Steering,
@@ -43,6 +44,7 @@ pub fn standing(
         .unwrap_or(jiff::civil::Date::MIN);
     let by_id: HashMap<&str, &Flask> = all.iter().map(|f| (f.id.as_str(), f)).collect();
     let mut flasks: Vec<TrialFlask> = Vec::new();
+    let mut read: Vec<&Flask> = Vec::new();
     let mut last = None;
     let mut waiting = 0;
     for held in records.trial_lots(stored.id)? {
@@ -51,9 +53,10 @@ pub fn standing(
         if flask.is_some_and(|f| !stays(f.set_aside.as_ref())) {
             continue;
         }
-        match flask.and_then(|f| Some((f.cast_at, tallies(f, &ask)?))) {
-            Some((cast_at, (fewest, most))) => {
-                last = last.max(Some(cast_at));
+        match flask.and_then(|f| Some((f, tallies(f, &ask)?))) {
+            Some((flask, (fewest, most))) => {
+                last = last.max(Some(flask.cast_at));
+                read.push(flask);
                 flasks.push(TrialFlask {
                     arm: held.arm,
                     draw: lot(stored.trial.seed, held.block - 1, held.place - 1).draw,
@@ -83,7 +86,7 @@ pub fn standing(
         counted,
         waiting,
     };
-    Ok((standing, last))
+    Ok((standing, last, only_scale_of(&read).map(str::to_owned)))
 }
 
 /// What the book's completed trials said, oldest first, for [`Question::trials`]. `all` is every flask of
@@ -102,7 +105,7 @@ pub fn said(
         if matches!(stored.state(), State::Planned | State::Stopped) {
             continue;
         }
-        let (standing, last) = standing(records, &stored, all, ask, now)?;
+        let (standing, last, scale) = standing(records, &stored, all, ask, now)?;
         if let (Some(verdict), Some(last)) = (&standing.verdict, last) {
             // The names that strata go by.
             let trial = Trial {
@@ -113,7 +116,10 @@ pub fn said(
                 section: stored.trial.section.trim().to_lowercase(),
                 ..stored.trial.clone()
             };
-            found.push(verdict.said(&trial, last));
+            found.push(TrialSaid {
+                scale,
+                ..verdict.said(&trial, last)
+            });
         }
     }
     Ok(found)

@@ -3,6 +3,8 @@
 //! damaged file can never stop the logging.
 
 mod bench;
+mod gas;
+mod week;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -124,10 +126,11 @@ impl<'a> WriteUp<'a> {
                 .map(|p| p.row)
                 .collect(),
             pulls: self.records.pulls(Some(from), Some(until), None)?,
-            evidence: found,
             kinds: self.config.defect_kinds.clone(),
             alloys: Alloys::standard(),
             machines: self.machines(),
+            facts: self.facts(from, until, &flasks, &found)?,
+            evidence: found,
             parts: self.parts(until)?,
             troubles,
             sheets: sessions
@@ -185,6 +188,7 @@ impl<'a> WriteUp<'a> {
             shown_in: self.config.shop.shown_in,
             kinds: self.config.defect_kinds.clone(),
             alloys: Alloys::standard(),
+            meant: self.records.meant_at(until.min(self.now))?,
             ..Question::default()
         };
         if !self.records.trials()?.is_empty() {

@@ -62,6 +62,8 @@ pub struct Table {
     /// Whether its rows become blocks where there is no room, because its cells are sentences.
     /// Other tables scroll inside their own box.
     pub restack: bool,
+    /// Whether it is set small, having many columns.
+    pub dense: bool,
 }
 
 impl Table {
@@ -78,6 +80,7 @@ impl Table {
                 .collect(),
             rows: Vec::new(),
             restack: false,
+            dense: false,
         }
     }
 
@@ -85,6 +88,13 @@ impl Table {
     #[must_use]
     pub fn restacking(mut self) -> Table {
         self.restack = true;
+        self
+    }
+
+    /// The same table, set small.
+    #[must_use]
+    pub fn dense(mut self) -> Table {
+        self.dense = true;
         self
     }
 

@@ -3,6 +3,7 @@
 
 use analysis::evidence;
 use analysis::time::Micros;
+use analysis::units::ShownIn;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 
@@ -70,6 +71,76 @@ pub fn list(items: &[String]) -> String {
         [] => String::new(),
         [one] => one.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+/// The same, the first `most` of them named: `a, b and 12 more`. One more is named and not counted.
+///
+/// ```
+/// # use reports::wording::list_most;
+/// let names: Vec<String> = ["a", "b", "c", "d"].map(String::from).into();
+/// assert_eq!(list_most(&names, 2), "a, b and 2 more");
+/// assert_eq!(list_most(&names, 3), "a, b, c and d");
+/// ```
+pub fn list_most(items: &[String], most: usize) -> String {
+    if items.len() <= most + 1 {
+        return list(items);
+    }
+    format!(
+        "{} and {} more",
+        items[..most].join(", "),
+        items.len() - most
+    )
+}
+
+/// The text with a capital in front.
+pub fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map(|c| c.to_uppercase().collect::<String>() + chars.as_str())
+        .unwrap_or_default()
+}
+
+/// A text as one argument of a POSIX shell (IEEE Std 1003.1, Shell Command Language, 2.2.2).
+///
+/// ```
+/// # use reports::wording::argument;
+/// assert_eq!(argument("F42"), "F42");
+/// assert_eq!(argument("Ann's ring"), r"'Ann'\''s ring'");
+/// ```
+pub fn argument(text: &str) -> String {
+    let text = shortened(text);
+    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+=:@%".contains(c);
+    if !text.is_empty() && text.chars().all(plain) {
+        text
+    } else {
+        format!("'{}'", text.replace('\'', "'\\''"))
+    }
+}
+
+/// A share as whole per cent: `84 %`.
+pub fn percent_whole(share: f64) -> String {
+    if share.is_finite() {
+        format!("{:.0} %", 100.0 * share)
+    } else {
+        "– %".to_owned()
+    }
+}
+
+/// A pressure at which something is due, kPa gauge, in whole units: `10 bar`, `145 psi`.
+pub fn pressure_left(kpa: f64, shown: &ShownIn) -> String {
+    let pressure = shown.gas_pressure(kpa);
+    format!("{:.0} {}", pressure.value, pressure.unit)
+}
+
+/// `about 3 weeks`, or days where it is less than two weeks.
+pub fn weeks_or_days(weeks: f64) -> String {
+    if weeks >= 2.0 {
+        format!("about {:.0} weeks", weeks.min(520.0))
+    } else {
+        let days = (7.0 * weeks).max(0.0).floor() as u64;
+        format!("about {}", count(days, "day"))
     }
 }
 
@@ -236,5 +307,8 @@ mod tests {
         assert_eq!(list(&names), "a, b and c");
         assert_eq!(shortened(&"é".repeat(10_000)).chars().count(), 73);
         assert_eq!(shortened("a\nb"), "a b");
+        assert_eq!(weeks_or_days(3.4), "about 3 weeks");
+        assert_eq!(weeks_or_days(1.5), "about 10 days");
+        assert_eq!(weeks_or_days(0.2), "about 1 day");
     }
 }

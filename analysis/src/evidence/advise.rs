@@ -46,6 +46,7 @@ pub(super) fn nothing_counted(usual_c: Option<f64>) -> Advice {
         change_high: None,
         held_equal: Vec::new(),
         uninspected_near: None,
+        aim: None,
         tipping_rate: None,
         sentence: String::new(),
     }
@@ -78,10 +79,21 @@ pub(super) fn advised(
     poured: &[Poured],
     ask: &Question,
 ) -> Advised {
-    let told = by_flasks(key, standing, poured, ask);
+    let mut told = by_flasks(key, standing, poured, ask);
     let Some(trial) = passed(key, ask).filter(|_| standing.unresolved.is_none()) else {
         return told;
     };
+    if another_probe(trial, standing) {
+        told.advice.caps.insert(
+            0,
+            Cap::new(
+                "trial-on-another-probe",
+                "the trial was poured by an earlier probe, and how many degrees that and today's \
+                 read apart is not known",
+            ),
+        );
+        return told;
+    }
     let agrees = |pour_c: f64| {
         let middle = f64::midpoint(trial.better_c, trial.other_c);
         (pour_c > middle) == (trial.better_c > middle)
@@ -90,6 +102,13 @@ pub(super) fn advised(
         return told;
     }
     by_trial(told, trial)
+}
+
+/// Whether a trial was read by a probe that was never compared with today's: its temperatures are
+/// then none of today's.
+fn another_probe(trial: &TrialSaid, standing: &Standing) -> bool {
+    let then = trial.scale.as_deref();
+    then.is_some() && standing.scale.is_some() && then != standing.scale
 }
 
 /// The newest trial of an alloy and section that passed, as far as it is known at the time asked
@@ -157,7 +176,7 @@ fn by_flasks(key: &Key, standing: &Standing, poured: &[Poured], ask: &Question) 
             trial: None,
         };
     };
-    let (grade, point) = graded(key, found, ask);
+    let (grade, point) = graded(key, standing, found, ask);
     advice.grade = grade;
     advice.caps.clone_from(&found.caps);
     let curve = &found.study.curve;
@@ -238,12 +257,14 @@ fn by_flasks(key: &Key, standing: &Standing, poured: &[Poured], ask: &Question) 
 /// Fair where a claim stands; strong where a completed trial of this alloy and section passed as
 /// well and went the same way. With it the advised point: the trial's own temperature, where the
 /// flasks at large show it as well and do not rule it out.
-fn graded(key: &Key, found: &Found, ask: &Question) -> (Grade, Option<usize>) {
+fn graded(key: &Key, standing: &Standing, found: &Found, ask: &Question) -> (Grade, Option<usize>) {
     let Some(claim) = found.claim else {
         return (Grade::Weak, found.point);
     };
-    let Some(trial) =
-        passed(key, ask).filter(|t| (t.better_c > t.other_c) == (claim.pour_c > claim.against_c))
+    let same_way = |t: &&TrialSaid| (t.better_c > t.other_c) == (claim.pour_c > claim.against_c);
+    let Some(trial) = passed(key, ask)
+        .filter(same_way)
+        .filter(|t| !another_probe(t, standing))
     else {
         return (Grade::Fair, found.point);
     };

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use super::aim::aim;
 use super::by_kind::kinds;
 use super::count::{Count, count};
 use super::grades::Cap;
@@ -309,11 +310,7 @@ fn in_time(flask: &Flask, ask: &Question) -> bool {
 }
 
 fn in_question(flask: &Flask, ask: &Question) -> bool {
-    let name = |written: &str| {
-        ask.alloys
-            .get(written)
-            .map_or_else(|| plain(written), |a| a.name.clone())
-    };
+    let name = |written: &str| alloy_name_of(written, ask);
     ask.alloy
         .as_ref()
         .is_none_or(|a| flask.alloy.as_ref().is_some_and(|f| name(f) == name(a)))
@@ -330,11 +327,14 @@ fn plain(text: &str) -> String {
 /// The table's name for the flask's alloy, else what was written.
 fn alloy_name(flask: &Flask, ask: &Question) -> Option<String> {
     let written = flask.alloy.as_deref().filter(|a| !a.trim().is_empty())?;
-    Some(
-        ask.alloys
-            .get(written)
-            .map_or_else(|| plain(written), |a| a.name.clone()),
-    )
+    Some(alloy_name_of(written, ask))
+}
+
+/// The table's name for an alloy, else what was written.
+pub(super) fn alloy_name_of(written: &str, ask: &Question) -> String {
+    ask.alloys
+        .get(written)
+        .map_or_else(|| plain(written), |a| a.name.clone())
 }
 
 fn section_name(flask: &Flask) -> Option<String> {
@@ -421,21 +421,26 @@ fn stratum(
     let effective_events = most
         .effective_events(pooled)
         .min(fewest.effective_events(pooled));
-    let usual_c = alloy.as_ref().and_then(|_| {
-        let poured: Vec<Poured> = may_steer()
-            .map(|r| Poured {
-                flask: r.flask,
-                at: r.flask.cast_at,
-                pour_c: finite_pour(r.flask),
-                inspected: r.count != Count::Uninspected,
-            })
-            .collect();
-        usual(&poured, None)
-    });
+    let poured: Vec<Poured> = may_steer()
+        .map(|r| Poured {
+            flask: r.flask,
+            at: r.flask.cast_at,
+            pour_c: finite_pour(r.flask),
+            inspected: r.count != Count::Uninspected,
+        })
+        .collect();
+    let usual_c = alloy.as_ref().and_then(|_| usual(&poured, None));
     let mut advice = judged.map_or_else(
         || advise::nothing_counted(usual_c),
         |j| j.advised.advice.clone(),
     );
+    let key = (alloy, section);
+    let mut off = usual_c.and_then(|usual_c| aim(&key, &poured, usual_c, ask));
+    let (alloy, section) = key;
+    if let Some(off) = &mut off {
+        off.sentence = off.words(advice.backed_c(), &ask.shown_in);
+    }
+    advice.aim = off;
     advice.sentence = sentence(&Material {
         alloy: alloy.as_deref(),
         section: section.as_deref(),
@@ -449,6 +454,7 @@ fn stratum(
         temperatures: &points.iter().map(|p| p.value).collect::<Vec<_>>(),
         steps: &steps,
         usual_c,
+        aim: advice.aim.as_ref(),
         advised: judged.map(|j| &j.advised),
     });
     Stratum {

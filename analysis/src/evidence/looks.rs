@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::rows::Row;
+use crate::time::Micros;
 
 /// Sessions at the first look.
 const FIRST: f64 = 20.0;
@@ -69,23 +70,75 @@ pub(super) fn next_at(number: usize) -> Option<usize> {
     (number < MOST).then(|| sessions_at(number + 1))
 }
 
-/// The place of each session in time, by its first flask.
-pub(super) fn order<'a>(rows: &[&Row<'a>]) -> BTreeMap<&'a str, usize> {
-    let mut first: BTreeMap<&str, crate::time::Micros> = BTreeMap::new();
-    for row in rows {
-        let at = first
-            .entry(row.flask.session.as_str())
-            .or_insert(row.flask.cast_at);
-        *at = (*at).min(row.flask.cast_at);
+/// Flasks of a look's last session are waited for so long, s: they are not all counted in one minute.
+const WAITED_S: f64 = 86_400.0;
+
+/// When a look was: what was poured and what was counted by then.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Until {
+    pub poured: Micros,
+    pub counted: Micros,
+}
+
+/// The sessions in the order in which anything of them was first counted: a session that is counted
+/// late takes its place then, and changes nothing that an earlier look said.
+pub(super) struct InOrder<'a> {
+    places: BTreeMap<&'a str, usize>,
+    known: Vec<Micros>,
+}
+
+impl<'a> InOrder<'a> {
+    pub(super) fn of(rows: &[&Row<'a>]) -> InOrder<'a> {
+        let mut first: BTreeMap<&str, (Micros, Micros)> = BTreeMap::new();
+        for row in rows {
+            let at = (row.flask.known_at(), row.flask.cast_at);
+            let held = first.entry(row.flask.session.as_str()).or_insert(at);
+            *held = (*held).min(at);
+        }
+        let mut names: Vec<((Micros, Micros), &str)> =
+            first.into_iter().map(|(name, at)| (at, name)).collect();
+        names.sort_unstable();
+        InOrder {
+            known: names.iter().map(|((known, _), _)| *known).collect(),
+            places: names
+                .into_iter()
+                .enumerate()
+                .map(|(place, (_, name))| (name, place))
+                .collect(),
+        }
     }
-    let mut names: Vec<(crate::time::Micros, &str)> =
-        first.into_iter().map(|(name, at)| (at, name)).collect();
-    names.sort_unstable();
-    names
-        .into_iter()
-        .enumerate()
-        .map(|(place, (_, name))| (name, place))
-        .collect()
+
+    pub(super) fn sessions(&self) -> usize {
+        self.places.len()
+    }
+
+    /// What a look at the first so many sessions saw: their flasks, as far as they were counted
+    /// within a day of the last of these sessions; and when that was.
+    pub(super) fn first<'b>(
+        &self,
+        sessions: usize,
+        rows: &[&'b Row<'a>],
+    ) -> (Vec<&'b Row<'a>>, Option<Until>) {
+        let Some(counted) = sessions
+            .checked_sub(1)
+            .and_then(|last| self.known.get(last))
+            .map(|at| at.plus_seconds(WAITED_S))
+        else {
+            return (Vec::new(), None);
+        };
+        let seen: Vec<&Row> = rows
+            .iter()
+            .copied()
+            .filter(|r| {
+                self.places
+                    .get(r.flask.session.as_str())
+                    .is_some_and(|place| *place < sessions)
+                    && r.flask.known_at() <= counted
+            })
+            .collect();
+        let poured = seen.iter().map(|r| r.flask.cast_at).max();
+        (seen, poured.map(|poured| Until { poured, counted }))
+    }
 }
 
 #[cfg(test)]

@@ -13,9 +13,14 @@
 //! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
 //! | `past` | what looks said, kept from one asking to the next |
 //! | `by_kind` | the same asked of each kind of defect |
+//! | `aim` | where pours came against where they were meant to |
 //! | `advise`, `sentence`, `answer` | the answer, in figures and in words |
 
 mod advise;
+mod aim;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod aim_tests;
 mod answer;
 mod budget;
 mod by_kind;
@@ -65,7 +70,9 @@ use crate::stats::rate::Rate;
 use crate::time::Micros;
 use crate::units::ShownIn;
 
+pub use aim::{Aim, Meant, OFF_TARGET_K};
 pub use answer::{evidence, evidence_after, formal_looks};
+pub use answer::{evidence, formal_looks};
 pub use count::tallies;
 pub use factor::{Factor, UnknownFactor};
 pub use grades::{Cap, Grade};
@@ -73,6 +80,7 @@ pub use looks::{Look, Said};
 pub use model::{Method, Model, Spread, Term};
 pub use opinion::SecondOpinion;
 pub use past::Past;
+pub use probes::only_scale_of;
 pub use sentence::{outcome_words, percent_number, percent_range, share_number};
 pub use together::Together;
 
@@ -143,6 +151,8 @@ pub struct Question {
     pub repeatability_k: Option<f64>,
     /// Completed trials ([`trial::verdict::Verdict::said`]).
     pub trials: Vec<TrialSaid>,
+    /// The pour temperatures that the shop means to have now.
+    pub meant: Vec<Meant>,
     /// Draws behind the intervals of curves; none: 999. Fewer than 400 cannot show a formal look.
     pub draws: Option<usize>,
 }
@@ -180,6 +190,10 @@ pub struct TrialSaid {
     pub change_low: f64,
     /// Its upper limit.
     pub change_high: f64,
+    /// The one scale ([`crate::probe::series::scale`]) that its pours were read on; null where they
+    /// were read on several or nobody knows.
+    #[serde(default)]
+    pub scale: Option<String>,
 }
 
 /// The answer.
@@ -320,6 +334,9 @@ pub struct Advice {
     pub held_equal: Vec<String>,
     /// Flasks poured within 10 °C of the advised temperature and not inspected.
     pub uninspected_near: Option<usize>,
+    /// Pours that come to one side of their target; null where they do not.
+    #[serde(default)]
+    pub aim: Option<Aim>,
     /// The defect rate among those that would undo the advice; above 1: not even all bad would.
     /// Null where there are none.
     pub tipping_rate: Option<f64>,

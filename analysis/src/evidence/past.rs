@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use super::Question;
-use super::looks::{self, Said};
+use super::looks::{self, InOrder, Said};
 use super::rows::Row;
 use super::standing::{Claim, Key, Shop};
 use crate::probe::series::scale;
@@ -99,9 +99,8 @@ impl Past {
     }
 }
 
-/// A digest of everything that looks up to `number` rest on. `order` is the place of each session
-/// in time.
-pub(super) fn digest(shop: &Shop<'_, '_>, order: &BTreeMap<&str, usize>, number: usize) -> String {
+/// A digest of everything that looks up to `number` rest on.
+pub(super) fn digest<'a>(shop: &Shop<'a, '_>, order: &InOrder<'a>, number: usize) -> String {
     // Taken apart, so that a part added later is not forgotten here.
     let Question {
         outcome,
@@ -125,21 +124,19 @@ pub(super) fn digest(shop: &Shop<'_, '_>, order: &BTreeMap<&str, usize>, number:
     sum.add(&(number, outcome, since, alloy, section, shown_in, kinds));
     sum.add(&(alloys, factors, shape, spread, method, repeatability_k));
     sum.add(&(trials, draws, &shop.manner, &shop.asked_otherwise));
-    let first = looks::sessions_at(number);
-    let looked_at = || {
-        let rows = shop.rows.iter();
-        rows.filter(|r| order[r.flask.session.as_str()] < first)
-    };
-    for row in looked_at() {
-        sum.add(&(&row.flask.id, &row.alloy, &row.section));
-        sum.add(&(&row.fewest, &row.most));
-    }
-    let until = looked_at().map(|r| r.flask.cast_at).max();
-    for (key, poured) in &shop.poured {
-        sum.add(key);
-        // Those that nobody inspected count as well.
-        for one in poured.iter().filter(|p| Some(p.at) <= until) {
-            sum.add(one);
+    if number > 0 {
+        let (seen, until) = order.first(looks::sessions_at(number), &shop.rows);
+        sum.add(&until);
+        for row in seen {
+            sum.add(&(&row.flask.id, &row.alloy, &row.section));
+            sum.add(&(&row.fewest, &row.most));
+        }
+        for (key, poured) in &shop.poured {
+            sum.add(key);
+            // Those that nobody inspected count as well.
+            for one in poured.iter().filter(|p| p.by(until)) {
+                sum.add(one);
+            }
         }
     }
     let digest = sum.0.finalize();

@@ -17,10 +17,19 @@ pub(super) fn rows_differ(rows: &[&Row]) -> bool {
 
 /// The scale of these rows, where they have only one and it is on record.
 pub(super) fn only_scale<'a>(rows: &[&Row<'a>]) -> Option<&'a str> {
-    if rows_differ(rows) {
+    let flasks: Vec<&'a Flask> = rows.iter().map(|r| r.flask).collect();
+    only_scale_of(&flasks)
+}
+
+/// The scale of these flasks, likewise.
+pub fn only_scale_of<'a>(flasks: &[&'a Flask]) -> Option<&'a str> {
+    if differ(flasks.iter().copied()) {
         return None;
     }
-    rows.iter().find_map(|r| scale(r.flask))
+    flasks
+        .iter()
+        .filter(|f| f.pour_temperature_c.is_some())
+        .find_map(|f| scale(f))
 }
 
 /// The rows of one alloy that can be compared: all, where they were read on one scale. Else those of

@@ -3,6 +3,7 @@
 //! where no model can be had, and then with the caution that nothing else is held equal.
 
 use super::advise::{ALIKE_K, Advised};
+use super::aim::Aim;
 use super::grades::Grade;
 use super::{Outcome, Question, SetAside, TrialSaid};
 use crate::stats::bins::Bin;
@@ -23,6 +24,7 @@ pub(super) struct Material<'a> {
     pub temperatures: &'a [f64],
     pub steps: &'a [Bin],
     pub usual_c: Option<f64>,
+    pub aim: Option<&'a Aim>,
     pub advised: Option<&'a Advised>,
 }
 
@@ -184,15 +186,24 @@ fn range(m: &Material, from: f64, to: f64) -> String {
     )
 }
 
-/// What can be said about the pour temperature, and what to do.
+/// What can be said about the pour temperature, and what to do; last, where pours do not come where
+/// they are meant to.
 fn heat(m: &Material) -> String {
-    let keep = |joint: &str| {
-        m.usual_c.map_or_else(String::new, |t| {
-            format!(
-                "{joint}eep to your usual {}.",
-                m.ask.shown_in.temperature(t)
-            )
-        })
+    let told = by_evidence(m);
+    match m.aim {
+        Some(aim) => format!("{told} {}", aim.sentence),
+        None => told,
+    }
+}
+
+fn by_evidence(m: &Material) -> String {
+    let keep = |joint: &str| match (m.aim, m.usual_c) {
+        // Said below, with the target.
+        (Some(_), _) | (None, None) => String::new(),
+        (None, Some(t)) => format!(
+            "{joint}eep to your usual {}.",
+            m.ask.shown_in.temperature(t)
+        ),
     };
     let then_keep = |what: String| {
         let keep = keep(" K");
@@ -322,6 +333,7 @@ fn advice(m: &Material, advised: &Advised) -> String {
             "{}.{}",
             capital(why),
             m.usual_c
+                .filter(|_| m.aim.is_none())
                 .map_or_else(String::new, |t| format!(" Keep to your usual {}.", at(t)))
         );
     };
@@ -346,6 +358,25 @@ fn advice(m: &Material, advised: &Advised) -> String {
             format!("Keep pouring at {} ({sure}): {by}.", at(pour))
         } else {
             format!("Pour at {} ({sure}): {by}.", at(pour))
+        });
+    } else if m.aim.is_some() {
+        // What to keep to is said with the target.
+        parts.push(if alike {
+            format!(
+                "Nothing that was tried enough does better than your usual {} ({sure}).",
+                at(against)
+            )
+        } else if advised.clear {
+            format!(
+                "{} looks better than your usual one ({sure}): {by}. Try the two by turns before \
+                 you change.",
+                at(pour)
+            )
+        } else {
+            format!(
+                "No other temperature is shown to be better ({sure}). {} is worth a trial: {by}.",
+                at(pour)
+            )
         });
     } else if alike {
         parts.push(format!(

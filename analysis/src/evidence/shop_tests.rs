@@ -134,6 +134,41 @@ fn a_valley_is_found_and_claimed_at_a_look() {
 }
 
 #[test]
+fn a_flask_that_is_counted_late_changes_nothing_that_a_look_said() {
+    let mut bench = Bench::new(11);
+    bench.sessions(0, 70, 958.0, 10.0, &valley);
+    let mut flasks = bench.flasks;
+    let last = flasks.last().unwrap().cast_at;
+    // A flask of every session until the third look, and all of three sessions, were left lying.
+    let late: Vec<usize> = (0..45 * 3)
+        .filter(|i| i % 3 == 1 || (30..39).contains(i))
+        .collect();
+    let without: Vec<Flask> = flasks
+        .iter()
+        .enumerate()
+        .map(|(i, f)| {
+            let mut f = f.clone();
+            if late.contains(&i) {
+                (f.pieces, f.defective, f.defective_steering) = (None, None, None);
+            }
+            f
+        })
+        .collect();
+    for i in late {
+        flasks[i].inspected_at = Some(last.plus_seconds(86_400.0));
+    }
+    let history = |flasks: &[Flask]| asked(flasks).strata[0].look.clone().unwrap().history;
+    let (then, now) = (history(&without), history(&flasks));
+    assert_eq!(then.len(), 3, "67 sessions counted");
+    assert_eq!(now[..3], then[..]);
+    // Counted on the day they make a difference, so that the above says something.
+    for f in &mut flasks {
+        f.inspected_at = None;
+    }
+    assert_ne!(history(&flasks)[..3], then[..]);
+}
+
+#[test]
 fn a_shop_that_follows_the_advice_is_told_to_keep_to_it() {
     let mut bench = Bench::new(11);
     bench.sessions(0, 70, 958.0, 10.0, &valley);
@@ -175,6 +210,7 @@ fn a_trial_that_passed_makes_a_claim_strong() {
             change: -0.1,
             change_low: -0.15,
             change_high: -0.05,
+            scale: None,
         }],
         ..Question::default()
     };

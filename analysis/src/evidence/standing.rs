@@ -9,7 +9,7 @@ use super::budget::Budget;
 use super::doubts::{older_flasks_decide, one_session_decides};
 use super::factor::Factor;
 use super::grades::{Cap, INSPECTED, enough_for_a_claim, ineligible};
-use super::looks::{self, ALPHA, Look, Said};
+use super::looks::{self, ALPHA, InOrder, Look, Said, Until};
 use super::opinion::{SecondOpinion, second_opinion};
 use super::past::{self, Past, Told};
 use super::rows::{Bound, Row, totals};
@@ -21,7 +21,7 @@ use crate::stats::median::median;
 use crate::time::Micros;
 
 /// Fewer flasks than this make no usual temperature: what was done once or twice is no habit.
-const USUAL_FEWEST: usize = 5;
+pub(super) const USUAL_FEWEST: usize = 5;
 /// A shop pours at the advised temperature when its usual one is within this, K.
 const FOLLOWED_K: f64 = 5.0;
 
@@ -35,6 +35,18 @@ pub(super) struct Poured<'a> {
     pub at: Micros,
     pub pour_c: Option<f64>,
     pub inspected: bool,
+}
+
+impl Poured<'_> {
+    /// Whether it was poured by then.
+    pub(super) fn by(&self, until: Option<Until>) -> bool {
+        until.is_none_or(|until| self.at <= until.poured)
+    }
+
+    /// Whether it was counted by then.
+    fn counted_by(&self, until: Option<Until>) -> bool {
+        self.inspected && until.is_none_or(|until| self.flask.known_at() <= until.counted)
+    }
 }
 
 /// The whole table that grades are made from.
@@ -71,6 +83,8 @@ pub(super) struct Standing<'a, 'b> {
     pub left_out: usize,
     /// Why nothing is claimed while probes that were never compared are in it.
     pub unresolved: Option<Cap>,
+    /// The one scale that its temperatures were read on, where that is on record.
+    pub scale: Option<&'a str>,
     pub found: Option<Found<'a, 'b>>,
 }
 
@@ -94,19 +108,28 @@ fn key_is(row: &Row, key: &Key) -> bool {
     (&row.alloy, &row.section) == (&key.0, &key.1)
 }
 
-/// Median pour temperature of the eight weeks before the last pour up to `until`, inspected or
-/// not, if enough were poured in them.
-pub(super) fn usual(poured: &[Poured], until: Option<Micros>) -> Option<f64> {
-    let known: Vec<(Micros, f64)> = poured
-        .iter()
-        .filter(|p| until.is_none_or(|until| p.at <= until))
-        .filter_map(|p| Some((p.at, p.pour_c?)))
-        .collect();
-    let last = known.iter().map(|(at, _)| *at).max()?;
-    let mut recent: Vec<f64> = known
-        .iter()
-        .filter(|(at, _)| last.seconds_since(*at) <= RECENT_S)
-        .map(|(_, t)| *t)
+/// The pours with a temperature of the eight weeks before the last of them up to `until`, inspected
+/// or not.
+pub(super) fn recent<'p, 'a>(
+    poured: &'p [Poured<'a>],
+    until: Option<Until>,
+) -> Vec<&'p Poured<'a>> {
+    let known = || {
+        poured
+            .iter()
+            .filter(move |p| p.by(until) && p.pour_c.is_some())
+    };
+    let last = known().map(|p| p.at).max();
+    known()
+        .filter(|p| last.is_some_and(|last| last.seconds_since(p.at) <= RECENT_S))
+        .collect()
+}
+
+/// Their median pour temperature, if they are enough.
+pub(super) fn usual(poured: &[Poured], until: Option<Until>) -> Option<f64> {
+    let mut recent: Vec<f64> = recent(poured, until)
+        .into_iter()
+        .filter_map(|p| p.pour_c)
         .collect();
     if recent.len() < USUAL_FEWEST {
         return None;
@@ -116,7 +139,7 @@ pub(super) fn usual(poured: &[Poured], until: Option<Micros>) -> Option<f64> {
 
 /// The table up to a moment, with each alloy's model fitted once.
 struct Moment<'a, 'b> {
-    until: Option<Micros>,
+    until: Option<Until>,
     /// The design effect of all its flasks: of no later ones, or what a look says would change
     /// afterwards.
     pooled: Option<f64>,
@@ -132,7 +155,7 @@ impl<'a> Moment<'a, '_> {
 }
 
 impl<'a, 'b> Shop<'a, 'b> {
-    fn moment(&self, rows: &[&'b Row<'a>], until: Option<Micros>) -> Moment<'a, 'b> {
+    fn moment(&self, rows: &[&'b Row<'a>], until: Option<Until>) -> Moment<'a, 'b> {
         let mut strata: BTreeMap<Key, Vec<&'b Row<'a>>> = BTreeMap::new();
         let mut alloys: BTreeMap<Option<&str>, Vec<&'b Row<'a>>> = BTreeMap::new();
         for row in rows {
@@ -149,7 +172,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         }
     }
 
-    fn usual(&self, key: &Key, until: Option<Micros>) -> Option<f64> {
+    fn usual(&self, key: &Key, until: Option<Until>) -> Option<f64> {
         // Flasks whose alloy nobody wrote down may be of several, which have no temperature in
         // common.
         key.0.as_ref()?;
@@ -188,14 +211,10 @@ impl<'a, 'b> Shop<'a, 'b> {
         &'f self,
         rows: impl Iterator<Item = &'f Flask>,
         key: &Key,
-        until: Option<Micros>,
+        until: Option<Until>,
     ) -> Option<Cap> {
         let poured = self.poured.get(key).map_or(&[][..], Vec::as_slice);
-        let by_then = || {
-            poured
-                .iter()
-                .filter(move |p| until.is_none_or(|until| p.at <= until))
-        };
+        let by_then = || poured.iter().filter(move |p| p.by(until));
         let last = by_then().map(|p| p.at).max();
         let recent = by_then()
             .filter(|p| last.is_some_and(|last| last.seconds_since(p.at) <= RECENT_S))
@@ -209,7 +228,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         study: &Study<'a, 'b>,
         key: &Key,
         rows: &[&'b Row<'a>],
-        until: Option<Micros>,
+        until: Option<Until>,
     ) -> Vec<Cap> {
         let mut caps = Vec::new();
         let budget = Budget::of(rows, study.pooled);
@@ -251,11 +270,8 @@ impl<'a, 'b> Shop<'a, 'b> {
             ));
         }
         let poured = self.poured.get(key).map_or(&[][..], Vec::as_slice);
-        let known: Vec<&Poured> = poured
-            .iter()
-            .filter(|p| until.is_none_or(|until| p.at <= until))
-            .collect();
-        let inspected = known.iter().filter(|p| p.inspected).count();
+        let known: Vec<&Poured> = poured.iter().filter(|p| p.by(until)).collect();
+        let inspected = known.iter().filter(|p| p.counted_by(until)).count();
         if (inspected as f64) < INSPECTED * known.len() as f64 {
             caps.push(Cap::new(
                 "under-80-percent-inspected",
@@ -282,7 +298,7 @@ impl<'a, 'b> Shop<'a, 'b> {
         point: usize,
         key: &Key,
         rows: &[&'b Row<'a>],
-        until: Option<Micros>,
+        until: Option<Until>,
     ) -> (Vec<Cap>, Option<SecondOpinion>) {
         let mut caps = self.conditions(study, key, rows, until);
         let (fits, curve) = study.deciding();
@@ -443,8 +459,8 @@ impl<'a, 'b> Shop<'a, 'b> {
     /// Goes through the looks: what each said of every stratum, and the claims that stand after
     /// the last.
     fn looks(&self, past: &mut Past) -> (BTreeMap<Key, Look>, BTreeMap<Key, Claim<'a>>) {
-        let order = looks::order(&self.rows);
-        let sessions = order.len();
+        let order = InOrder::of(&self.rows);
+        let sessions = order.sessions();
         let number = looks::reached(sessions);
         let digest = past::digest(self, &order, number);
         let (mut history, claims) = past.recall(&digest, &self.rows).unwrap_or_else(|| {
@@ -471,18 +487,12 @@ impl<'a, 'b> Shop<'a, 'b> {
     }
 
     /// What every look up to `number` said, each by the flasks that were there.
-    fn gone_through(&self, order: &BTreeMap<&str, usize>, number: usize) -> Told<'a> {
+    fn gone_through(&self, order: &InOrder<'a>, number: usize) -> Told<'a> {
         let mut claims: BTreeMap<Key, Claim<'a>> = BTreeMap::new();
         let mut history: BTreeMap<Key, Vec<Said>> = BTreeMap::new();
         for n in 1..=number {
             let first = looks::sessions_at(n);
-            let rows: Vec<&Row> = self
-                .rows
-                .iter()
-                .copied()
-                .filter(|r| order[r.flask.session.as_str()] < first)
-                .collect();
-            let until = rows.iter().map(|r| r.flask.cast_at).max();
+            let (rows, until) = order.first(first, &self.rows);
             let mut moment = self.moment(&rows, until);
             let advised: Vec<Key> = moment
                 .strata
@@ -553,6 +563,7 @@ impl<'a, 'b> Shop<'a, 'b> {
             usual_c,
             left_out: self.rows.iter().filter(|r| key_is(r, key)).count() - rows.len(),
             unresolved: self.unresolved(rows.iter().map(|r| r.flask), key, None),
+            scale: probes::only_scale(&rows),
             found: None,
         };
         if standing.barred.is_some() {

@@ -137,6 +137,28 @@ fn a_trial_counts_for_its_own_work_its_time_and_the_standing_question() {
     assert!(codes(capped).contains(&"unresolved-probe-change"));
 }
 
+#[test]
+fn a_trial_on_a_probe_that_is_gone_is_not_followed() {
+    let mut flasks = no_claim();
+    for flask in &mut flasks {
+        flask.probe_series = Some("bench-1/1".to_owned());
+    }
+    let on = |scale: &str| TrialSaid {
+        scale: Some(scale.to_owned()),
+        ..trial(1)
+    };
+    let then = &evidence(&flasks, &with(on("bench-1/0"))).strata[0];
+    assert_eq!(then.advice.grade, Grade::Weak);
+    assert_eq!(codes(then)[0], "trial-on-another-probe");
+    let today = &evidence(&flasks, &with(on("bench-1/1"))).strata[0];
+    assert_eq!(today.advice.grade, Grade::Fair);
+    // Of a trial on paper nobody knows the probe.
+    assert_eq!(
+        evidence(&flasks, &with(trial(1))).strata[0].advice.grade,
+        Grade::Fair
+    );
+}
+
 /// A book too small for any grade: the trial stands by itself.
 #[test]
 fn a_trial_needs_no_other_flasks() {

@@ -137,6 +137,8 @@ pub fn evidence_of(args: &EvidenceArgs) -> anyhow::Result<()> {
         return Err(wrong(&"--since must be before --until").into());
     }
     ask.trials = trials::said(&opened.records, &flasks, &ask, opened.now)?;
+    let at = ask.until.map_or(opened.now, |until| until.min(opened.now));
+    ask.meant = opened.records.meant_at(at)?;
     let found = evidence(&flasks, &ask);
     if args.json {
         return out::json_lines(&[found]);

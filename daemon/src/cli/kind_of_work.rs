@@ -10,9 +10,11 @@ use analysis::evidence::trial::plan::{Material, NoPlan, Plan, Wish, plan};
 use analysis::evidence::{Advice, Question, evidence, tallies};
 use analysis::flask::Flask;
 use analysis::stats::rate::Tally;
+use analysis::time::Micros;
 
 use super::WrongUse;
 use super::open::Opened;
+use crate::records::Records;
 use crate::records::pours::PourFilter;
 use crate::records::trials::StoredTrial;
 use crate::trials;
@@ -37,6 +39,7 @@ pub struct KindOfWork {
     aim_errors_k: Vec<f64>,
     trials_before: u32,
     ask: Question,
+    now: Micros,
 }
 
 /// An alloy in the table's spelling, else in small letters.
@@ -122,11 +125,28 @@ impl KindOfWork {
             ..Question::default()
         };
         ask.trials = trials::said(records, &all, &ask, opened.now)?;
+        ask.meant = records.meant_at(opened.now)?;
         // Of the whole book, so that looks and grade are those of the report.
         let advice = evidence(&all, &ask)
             .strata
             .pop()
             .map(|stratum| stratum.advice);
+        KindOfWork::given(records, opened.now, all, &ask, advice, (alloy, section))
+    }
+
+    /// Gathers it round what the evidence says of it already. `all` is every flask of the book,
+    /// `ask` the question that was answered.
+    ///
+    /// # Errors
+    /// When the records refuse.
+    pub fn given(
+        records: &Records,
+        now: Micros,
+        all: Vec<Flask>,
+        ask: &Question,
+        advice: Option<Advice>,
+        (alloy, section): (&str, &str),
+    ) -> anyhow::Result<KindOfWork> {
         let flasks: Vec<Flask> = all
             .into_iter()
             .filter(|f| {
@@ -140,7 +160,8 @@ impl KindOfWork {
             })
             .collect();
         let recent = PourFilter {
-            since: Some(opened.now.plus_seconds(-AIM_SPAN_S)),
+            since: Some(now.plus_seconds(-AIM_SPAN_S)),
+            until: Some(now),
             ..PourFilter::default()
         };
         let aim_errors_k = records
@@ -152,7 +173,7 @@ impl KindOfWork {
         let complete = |t: &StoredTrial| t.state() == State::Complete;
         Ok(KindOfWork {
             target_c: records
-                .target_at(alloy, section, opened.now)?
+                .target_at(alloy, section, now)?
                 .and_then(|t| t.pour_temperature_c),
             trials_before: u32::try_from(records.trials()?.iter().filter(|t| complete(t)).count())
                 .unwrap_or(u32::MAX),
@@ -161,7 +182,8 @@ impl KindOfWork {
             flasks,
             advice,
             aim_errors_k,
-            ask,
+            ask: ask.clone(),
+            now,
         })
     }
 
@@ -177,7 +199,7 @@ impl KindOfWork {
     }
 
     /// What a trial would be.
-    pub fn plan(&self, opened: &Opened, wish: &Wish, seed: u64) -> Result<Plan, NoPlan> {
+    pub fn plan(&self, wish: &Wish, seed: u64) -> Result<Plan, NoPlan> {
         let counts: Vec<Tally> = self
             .flasks
             .iter()
@@ -195,7 +217,7 @@ impl KindOfWork {
             advice: self.advice.as_ref(),
             kinds: &self.ask.kinds,
             trials_before: self.trials_before,
-            now: opened.now,
+            now: self.now,
             shown_in: self.ask.shown_in,
         };
         let wish = Wish {
@@ -210,8 +232,7 @@ impl KindOfWork {
     ///
     /// # Errors
     /// When the records refuse.
-    pub fn standing(&self, opened: &Opened) -> anyhow::Result<Option<(StoredTrial, Standing)>> {
-        let records = &opened.records;
+    pub fn standing(&self, records: &Records) -> anyhow::Result<Option<(StoredTrial, Standing)>> {
         let own = |t: &StoredTrial| {
             alloy_name(&self.ask.alloys, &t.trial.alloy) == self.alloy_name
                 && plain(&t.trial.section) == self.section
@@ -221,7 +242,7 @@ impl KindOfWork {
             return Ok(None);
         };
         let all = records.flasks_table(None, None)?;
-        let standing = trials::standing(records, &stored, &all, &self.ask, opened.now)?.0;
+        let standing = trials::standing(records, &stored, &all, &self.ask, self.now)?.0;
         Ok(Some((stored, standing)))
     }
 }

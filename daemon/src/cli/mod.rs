@@ -12,7 +12,7 @@ mod extract;
 mod extract_book;
 mod extract_rows;
 mod import;
-mod kind_of_work;
+pub(crate) mod kind_of_work;
 mod next;
 mod open;
 mod out;

@@ -61,7 +61,7 @@ pub fn next_pours(args: &NextArgs) -> anyhow::Result<()> {
         .filter(|f| !f.imported && f.pour.is_none())
         .filter(|f| work.holds(f.card.alloy.as_deref(), f.card.section()))
         .collect();
-    let mut standing = work.standing(&opened)?;
+    let mut standing = work.standing(&opened.records)?;
     if let Some((stored, s)) = &standing {
         match s.state {
             State::Planned | State::Running if s.gross.is_none() && s.without_lot() > 0 => {
@@ -76,7 +76,7 @@ pub fn next_pours(args: &NextArgs) -> anyhow::Result<()> {
                     opened
                         .records
                         .give_lots(stored.id, &ids, s.without_lot(), now)?;
-                    standing = work.standing(&opened)?;
+                    standing = work.standing(&opened.records)?;
                 }
             }
             // On a copy of a book that may not be written this is for the copy alone.
@@ -101,7 +101,7 @@ pub fn next_pours(args: &NextArgs) -> anyhow::Result<()> {
         Some(other) if own != Some(other.id) => Err(NoPlan::Another {
             what: format!("{}, {}", other.trial.alloy, other.trial.section),
         }),
-        _ => work.plan(&opened, &Wish::default(), 0),
+        _ => work.plan(&Wish::default(), 0),
     };
     let told = next(
         work.advice.as_ref(),

@@ -85,7 +85,7 @@ pub fn trial(args: &TrialArgs) -> anyhow::Result<()> {
     };
     let shown = opened.config.shop.shown_in;
     let plan = work
-        .plan(&opened, &wish, new_seed())
+        .plan(&wish, new_seed())
         .map_err(|why| anyhow::anyhow!(why.in_units(&shown)))?;
     if !plan.worth_beginning() && !args.anyway {
         anyhow::bail!(

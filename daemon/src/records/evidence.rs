@@ -186,6 +186,7 @@ impl Records {
             flask.pattern = (!names.is_empty()).then(|| names.join(" + "));
             let counted: Vec<Counted> = inspected.iter().filter_map(|i| latest(i)).collect();
             if let Some(counted) = together(&counted) {
+                flask.inspected_at = inspected.iter().flatten().map(|i| i.at).min();
                 flask.pieces = Some(counted.pieces);
                 flask.defective = counted.defective;
                 flask.defective_steering = counted.defective_steering;
@@ -238,12 +239,14 @@ impl Records {
                         alloy: row.get(3)?,
                         section: None,
                         pattern: None,
+                        inspected_at: None,
                         pieces: None,
                         defective: None,
                         defective_steering: None,
                         kinds: BTreeMap::new(),
                         counted_blind: None,
                         pour_temperature_c: row.get(11)?,
+                        target_c: None,
                         flask_temperature_c: row.get(12)?,
                         vacuum_kpa: row.get(13)?,
                         vacuum_share: row.get(14)?,
@@ -300,6 +303,7 @@ impl Records {
         let row = &pour.row;
         flask.alloy = pour.alloy.clone().or_else(|| flask.alloy.take());
         flask.pour_temperature_c = row.pour_temperature_c.or(flask.pour_temperature_c);
+        flask.target_c = row.target_c;
         flask.flask_temperature_c = row.flask_temperature_c.or(flask.flask_temperature_c);
         flask.vacuum_kpa = row.vacuum_kpa.or(flask.vacuum_kpa);
         flask.vacuum_share = row.vacuum_share.or(flask.vacuum_share);

@@ -1,6 +1,7 @@
 //! What the shop means to do, by alloy and section, and what it meant before. A target ends when
 //! another takes its place; pours of the past are held against the target of their time.
 
+use analysis::evidence::Meant;
 use analysis::time::Micros;
 use rusqlite::{OptionalExtension, Row, params};
 use serde::Serialize;
@@ -161,6 +162,28 @@ impl Records {
             .query_row(params![alloy, section, at.0], in_force)
             .optional()?
             .map(|t| t.target))
+    }
+
+    /// The pour temperatures that were meant at a time, for [`Question::meant`].
+    ///
+    /// [`Question::meant`]: analysis::evidence::Question::meant
+    ///
+    /// # Errors
+    /// When SQLite fails.
+    pub fn meant_at(&self, at: Micros) -> Result<Vec<Meant>> {
+        let held = |t: &TargetInForce| t.from <= at && t.until.is_none_or(|until| until > at);
+        Ok(self
+            .targets()?
+            .into_iter()
+            .filter(held)
+            .filter_map(|t| {
+                Some(Meant {
+                    pour_temperature_c: t.target.pour_temperature_c?,
+                    alloy: t.target.alloy,
+                    section: t.target.section,
+                })
+            })
+            .collect())
     }
 
     /// All targets, past and present, oldest first.

@@ -16,6 +16,7 @@ use plotters::style::{Color, TextStyle};
 use super::ChartError;
 use super::style::{self, Ink, TYPE_TICK};
 use super::svg::{SCALE, SafeSvg, Surface};
+use super::text_width;
 
 type Drawn = Result<(), ChartError>;
 
@@ -43,6 +44,61 @@ pub struct Frame {
     pub bottom: f64,
 }
 
+impl Frame {
+    /// Whether the two share any ground.
+    pub fn meets(&self, other: &Frame) -> bool {
+        self.left < other.right
+            && other.left < self.right
+            && self.top < other.bottom
+            && other.top < self.bottom
+    }
+}
+
+/// A mark by its outline, so that it is told apart without colour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// A disc.
+    Disc,
+    /// A triangle on its tip.
+    Sunk,
+    /// A cross.
+    Cross,
+    /// A diamond.
+    Diamond,
+}
+
+/// One of many circles.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Dot {
+    /// Where, px.
+    pub at: (f64, f64),
+    /// How large, px.
+    pub radius: f64,
+    /// What its tooltip says; empty for none.
+    pub tip: String,
+}
+
+/// The ground that a text covers, its capitals' middle being at `y`.
+pub fn ground((x, y): (f64, f64), text: &str, size: f64, ink: Ink, align: Align) -> Frame {
+    let wide = if ink.is_bold() {
+        text_width::width_bold(text, size)
+    } else {
+        text_width::width(text, size)
+    };
+    let left = match align {
+        Align::Start => x,
+        Align::Middle => x - wide / 2.0,
+        Align::End => x - wide,
+    };
+    // Capitals rise 0.37 of the size over their middle, ascenders a little more; tails hang 0.6.
+    Frame {
+        left,
+        top: y - 0.42 * size,
+        right: left + wide,
+        bottom: y + 0.58 * size,
+    }
+}
+
 fn units(px: f64) -> i32 {
     (px * SCALE).round() as i32
 }
@@ -51,6 +107,9 @@ fn units(px: f64) -> i32 {
 pub struct Canvas {
     surface: Rc<RefCell<Surface>>,
     root: DrawingArea<Surface, Shift>,
+    size: (f64, f64),
+    /// The ground that texts cover.
+    taken: RefCell<Vec<Frame>>,
 }
 
 impl Canvas {
@@ -58,7 +117,52 @@ impl Canvas {
     pub fn new(width: f64, height: f64) -> Canvas {
         let surface = Rc::new(RefCell::new(Surface::new(width, height)));
         let root = DrawingArea::from(&surface);
-        Canvas { surface, root }
+        Canvas {
+            surface,
+            root,
+            size: (width, height),
+            taken: RefCell::new(Vec::new()),
+        }
+    }
+
+    /// Whether the ground lies on the canvas and no text covers any of it.
+    pub fn is_free(&self, ground: &Frame) -> bool {
+        ground.left >= 0.0
+            && ground.top >= 0.0
+            && ground.right <= self.size.0
+            && ground.bottom <= self.size.1
+            && !self.taken.borrow().iter().any(|t| t.meets(ground))
+    }
+
+    /// Keeps texts that look for room off this ground.
+    pub fn keep_clear(&self, ground: Frame) {
+        self.taken.borrow_mut().push(ground);
+    }
+
+    /// Sets a text at the first of these places where it meets no other; whether there was one.
+    ///
+    /// # Errors
+    /// [`ChartError`] if the drawing library refuses.
+    pub fn text_where_free(
+        &self,
+        places: &[((f64, f64), Align)],
+        text: &str,
+        size: f64,
+        ink: Ink,
+    ) -> Result<bool, ChartError> {
+        // Words of two marks must not read as one.
+        let apart = |here: Frame| Frame {
+            left: (here.left - 4.0).max(here.left.min(0.0)),
+            right: (here.right + 4.0).min(here.right.max(self.size.0)),
+            ..here
+        };
+        let free = places
+            .iter()
+            .find(|(at, align)| self.is_free(&apart(ground(*at, text, size, ink, *align))));
+        if let Some((at, align)) = free {
+            self.text(*at, text, size, ink, *align)?;
+        }
+        Ok(free.is_some())
     }
 
     /// Sets a text with its capitals' middle at `y`.
@@ -72,6 +176,7 @@ impl Canvas {
         let style = TextStyle::from(("sans-serif", size * SCALE))
             .color(&token)
             .pos(Pos::new(h, VPos::Center));
+        self.keep_clear(ground((x, y), text, size, ink, align));
         self.root.draw_text(text, &style, (units(x), units(y)))?;
         Ok(())
     }
@@ -112,6 +217,45 @@ impl Canvas {
             .map(|(x, y)| (units(*x), units(*y)))
             .collect();
         self.root.draw(&Polygon::new(corners, ink.token()))?;
+        Ok(())
+    }
+
+    /// A mark of this shape round a point, px.
+    pub fn mark(&self, shape: Shape, (x, y): (f64, f64), radius: f64, ink: Ink) -> Drawn {
+        let r = radius;
+        match shape {
+            Shape::Disc => self.ring((x, y), r, ink),
+            Shape::Sunk => self.polygon(
+                &[(x - r, y - 0.8 * r), (x + r, y - 0.8 * r), (x, y + r)],
+                ink,
+            ),
+            Shape::Diamond => self.polygon(&[(x - r, y), (x, y - r), (x + r, y), (x, y + r)], ink),
+            Shape::Cross => {
+                let r = 0.85 * r;
+                self.line((x - r, y - r), (x + r, y + r), ink)?;
+                self.line((x - r, y + r), (x + r, y - r), ink)
+            }
+        }
+    }
+
+    /// Many circles of one ink.
+    pub fn circles(&self, ink: Ink, dots: &[Dot]) {
+        let circles: Vec<_> = dots
+            .iter()
+            .map(|d| {
+                let at = (units(d.at.0), units(d.at.1));
+                (at, units(d.radius), d.tip.clone())
+            })
+            .collect();
+        self.surface.borrow_mut().circles(ink, &circles);
+    }
+
+    /// A line through points, px.
+    pub fn path(&self, points: &[(f64, f64)], ink: Ink) -> Drawn {
+        if points.len() > 1 {
+            let points: Vec<_> = points.iter().map(|(x, y)| (units(*x), units(*y))).collect();
+            self.root.draw(&PathElement::new(points, ink.token()))?;
+        }
         Ok(())
     }
 
@@ -187,9 +331,19 @@ impl Panel<'_> {
         f64::from(self.area.map_coordinate(&(self.x.start, y)).1) / SCALE
     }
 
+    /// The scale across.
+    pub fn across(&self) -> Range<f64> {
+        self.x.clone()
+    }
+
     /// Whether a value lies on the scale across.
     pub fn holds_x(&self, x: f64) -> bool {
         x.is_finite() && x >= self.x.start && x <= self.x.end
+    }
+
+    /// Whether a value lies on the upright scale.
+    pub fn holds_y(&self, y: f64) -> bool {
+        y.is_finite() && y >= self.y.start && y <= self.y.end
     }
 
     /// A line through points in the panel's scales. Points beyond the upright scale are held
@@ -203,6 +357,25 @@ impl Panel<'_> {
             .collect();
         if kept.len() > 1 {
             self.area.draw(&PathElement::new(kept, ink.token()))?;
+        }
+        Ok(())
+    }
+
+    /// The ground between two lines over the same values across, cut to the panel.
+    pub fn between(&self, edges: &[(f64, f64, f64)], ink: Ink) -> Drawn {
+        let inside = |y: f64| y.clamp(self.y.start, self.y.end);
+        let kept: Vec<_> = edges
+            .iter()
+            .filter(|(x, low, high)| self.holds_x(*x) && low.is_finite() && high.is_finite())
+            .collect();
+        if kept.len() > 1 {
+            let there = kept.iter().map(|(x, low, _)| (*x, inside(*low)));
+            let back = kept.iter().rev().map(|(x, _, high)| (*x, inside(*high)));
+            let corners: Vec<(f64, f64)> = there
+                .chain(back)
+                .map(|(x, y)| (self.px_x(x), self.px_y(y)))
+                .collect();
+            self.canvas.polygon(&corners, ink)?;
         }
         Ok(())
     }

@@ -1,5 +1,6 @@
 //! Defects by kind: for each kind its share of pieces as a dot and the interval as a line,
-//! most frequent first. The name stands above its line, so that a long name never meets it.
+//! most frequent first; those that cannot follow the pour stand apart. The name stands above its
+//! line, so that a long name never meets it.
 
 use super::canvas::{Align, Canvas, Frame};
 use super::style::{self, Ink, MARGIN_RIGHT, NARROW, TYPE_LABEL, TYPE_TICK};
@@ -15,6 +16,8 @@ pub struct Kind {
     pub name: String,
     /// Which way it goes with heat, in words.
     pub side: String,
+    /// Whether it can follow the pour at all; kinds that cannot are shown apart.
+    pub follows_pour: bool,
     /// Pieces that were looked at for it.
     pub pieces: u64,
     /// Pieces that had it.
@@ -36,17 +39,24 @@ const DRAWN: usize = 16;
 /// [`ChartError`] if the drawing library refuses.
 pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
     let mut kinds: Vec<&Kind> = kinds.iter().filter(|k| k.rate.is_finite()).collect();
-    kinds.sort_by(|a, b| b.rate.total_cmp(&a.rate).then(a.name.cmp(&b.name)));
+    kinds.sort_by(|a, b| {
+        (b.follows_pour.cmp(&a.follows_pour))
+            .then(b.rate.total_cmp(&a.rate))
+            .then(a.name.cmp(&b.name))
+    });
     let drawn: Vec<&Kind> = kinds.iter().copied().take(DRAWN).collect();
     let row = 30.0;
     let head = 30.0;
-    let height = head + row * drawn.len().max(1) as f64 + 40.0;
+    let follow = drawn.iter().filter(|k| k.follows_pour).count();
+    // A heading of their own for those that cannot follow the pour.
+    let apart = if follow < drawn.len() { 34.0 } else { 0.0 };
+    let height = head + row * drawn.len().max(1) as f64 + apart + 40.0;
     let canvas = Canvas::new(NARROW, height);
     let highest = drawn.iter().map(|k| k.high).fold(0.01, f64::max);
     let (_, step) = style::ticks(0.0, highest, 4);
     let most = ((highest / step).ceil() * step).min(1.0).max(step);
     let frame = Frame {
-        left: 8.0,
+        left: 10.0,
         top: head - 8.0,
         right: NARROW - MARGIN_RIGHT,
         bottom: height - 36.0,
@@ -64,7 +74,16 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
         panel.upright(*x, Ink::Grid)?;
     }
     for (i, kind) in drawn.iter().enumerate() {
-        let y = head + row * i as f64;
+        let y = head + row * i as f64 + if i < follow { 0.0 } else { apart };
+        if i == follow {
+            canvas.text(
+                (0.0, y - 14.0),
+                "cannot follow the pour",
+                TYPE_LABEL,
+                Ink::SoftText,
+                Align::Start,
+            )?;
+        }
         let share = wording::percent(kind.rate);
         let room = frame.right - frame.left - width(&share, TYPE_TICK) - 16.0;
         canvas.text(
@@ -109,7 +128,8 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
     panel.foot(&marks)?;
 
     let title = "Share of pieces with each kind".to_owned();
-    let note = match drawn.first() {
+    let commonest = drawn.iter().max_by(|a, b| a.rate.total_cmp(&b.rate));
+    let note = match commonest {
         Some(first) if first.defective > 0 => format!(
             "Most often {}: {} of pieces (interval {}).",
             wording::shortened(&first.name),
@@ -157,6 +177,7 @@ mod tests {
         Kind {
             name: name.to_owned(),
             side: "falls".to_owned(),
+            follows_pour: true,
             pieces: 400,
             defective: (rate * 400.0) as u64,
             rate,

@@ -7,23 +7,46 @@
 //! | [`text_width`] | how wide a text will be, with no font at hand |
 //! | [`svg`] | the drawing surface, and the only place where SVG is made |
 //! | [`canvas`] | pixels and panels to draw with |
+//! | [`flags`] | words on lines across a panel |
+//! | [`dates`] | round dates along an axis |
 //! | [`reduce`] | long traces thinned to what a screen can show |
-//! | [`binned`] | defect rate over a setting |
+//! | [`curve`] | defect rate over pour temperature: flasks, curve and band |
+//! | [`binned`] | defect rate over any other setting, in bins |
+//! | [`forest`] | what a practical step of each setting does |
 //! | [`kinds`] | defects by kind |
+//! | [`two_temperatures`] | pour and flask temperature together |
+//! | [`pulls`] | every pull of vacuum and the age of the gasket |
+//! | [`individuals`] | pours against their target |
+//! | [`p_prime`] | defective pieces session by session |
+//! | [`gas`] | cover gas used and left |
+//! | [`pours_of_week`] | every pour of a week side by side |
+//! | [`before_after`] | whether a change helped |
 //! | [`trace`] | a session's trace |
 //! | [`close_up`] | the minutes around one pour |
 //! | [`night`] | a kiln's burnout, its programme and its flasks |
 
+pub mod before_after;
 pub mod binned;
 pub mod canvas;
 pub mod close_up;
+pub mod curve;
+pub mod dates;
+pub mod flags;
+pub mod forest;
+pub mod gas;
+pub mod individuals;
 pub mod kinds;
 pub mod night;
+pub mod p_prime;
+pub mod pours_of_week;
+pub mod pulls;
 pub mod reduce;
 pub mod style;
 pub mod svg;
 pub mod text_width;
 pub mod trace;
+pub mod two_temperatures;
+mod watched;
 
 use std::convert::Infallible;
 

@@ -10,8 +10,8 @@ use super::canvas::{Align, Canvas, Frame, Panel};
 use super::reduce;
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, NARROW, TYPE_LABEL, TYPE_TICK, WIDE};
 use super::svg::SafeSvg;
-use super::text_width::{width, width_bold};
-use super::trace::clock_ticks;
+use super::text_width::{fit, width, width_bold};
+use super::trace::{UNIT_ROOM, clock_ticks};
 use super::{ChartError, Figure};
 use crate::session_trace::{Readings, between, seconds_after};
 use crate::table::{Cell, Table};
@@ -161,7 +161,11 @@ impl Sheet<'_> {
             (0.0, 12.0),
             &format!(
                 "{}, {}",
-                wording::isolated(&self.night.kiln),
+                fit(
+                    &wording::shortened(&self.night.kiln),
+                    TYPE_LABEL,
+                    total_width - UNIT_ROOM
+                ),
                 self.shown.temperature(0.0).unit
             ),
             TYPE_LABEL,

@@ -59,6 +59,28 @@ pub fn by_column(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -
     out
 }
 
+/// The mean of the points in each of `columns` equal columns between `from` and `until`; points
+/// outside are left out. For many small drawings, where a spike of one reading is not the matter.
+pub fn means(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -> Vec<(f64, f64)> {
+    let width = (until - from) / columns.max(1) as f64;
+    if width.is_nan() || width <= 0.0 {
+        return Vec::new();
+    }
+    let inside: Vec<(f64, f64)> = points
+        .iter()
+        .copied()
+        .filter(|p| p.0 >= from && p.0 <= until)
+        .collect();
+    inside
+        .chunk_by(|a, b| ((a.0 - from) / width).floor() == ((b.0 - from) / width).floor())
+        .map(|group| {
+            let n = group.len() as f64;
+            let sum = group.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
+            (sum.0 / n, sum.1 / n)
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -71,6 +93,15 @@ mod tests {
         assert!(thin.len() <= 4000);
         assert_eq!(thin.iter().filter(|p| p.1 == 99.0).count(), 1);
         assert!(thin.windows(2).all(|w| w[0].0 <= w[1].0));
+    }
+
+    #[test]
+    fn means_follow_the_course_of_a_line() {
+        let points: Vec<(f64, f64)> = (0..1000).map(|i| (f64::from(i), f64::from(i))).collect();
+        let thin = means(&points, 0.0, 1000.0, 10);
+        assert_eq!(thin.len(), 10);
+        assert_eq!(thin[3], (349.5, 349.5));
+        assert!(means(&points, 5.0, 5.0, 10).is_empty());
     }
 
     #[test]

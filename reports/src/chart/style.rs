@@ -13,6 +13,10 @@ pub const NARROW: f64 = 360.0;
 /// Width of a chart that takes the whole of a desk page, px.
 pub const WIDE: f64 = 1040.0;
 
+/// Width of a chart as wide as a line of the page's text, px: on a desk it stands under its
+/// caption, and on paper its type is still large enough to read.
+pub const MEASURE: f64 = 760.0;
+
 /// Type size of axis numbers and marks, px. The smallest there is.
 pub const TYPE_TICK: f64 = 12.0;
 /// Type size of axis names and panel names, px.
@@ -71,11 +75,53 @@ pub enum Ink {
     Stage,
     /// Every other band of the stage strip.
     StageOther,
+    /// The model's simultaneous band.
+    Band,
+    /// The advised temperature.
+    Advised,
+    /// The shop's target.
+    Target,
+    /// A span of a scale that words name.
+    Span,
+    /// The thin line that joins points of a series.
+    Join,
+    /// One point of a series.
+    Point,
+    /// A point that stands out.
+    Signal,
+    /// The middle line of a series.
+    Centre,
+    /// A limit that chance alone seldom passes.
+    Limit,
+    /// How a part ages.
+    Wedge,
+    /// An amount.
+    Bar,
+    /// What will be if things go on.
+    Forecast,
+    /// Nothing to see, but a place to point at.
+    Hover,
+    /// Older flasks, gathered.
+    Older,
+    /// Text on a shaded cell, which needs no edge of paper.
+    CellText,
+    /// The edge of a cell.
+    CellEdge,
+    /// A cell with the lowest rate.
+    Cell1,
+    /// The next.
+    Cell2,
+    /// The middle.
+    Cell3,
+    /// The next.
+    Cell4,
+    /// A cell with the highest rate.
+    Cell5,
 }
 
 impl Ink {
     /// All inks, for the checks that style sheet and code agree.
-    pub const ALL: [Ink; 21] = [
+    pub const ALL: [Ink; 42] = [
         Ink::Axis,
         Ink::Grid,
         Ink::Text,
@@ -97,6 +143,27 @@ impl Ink {
         Ink::Kiln,
         Ink::Stage,
         Ink::StageOther,
+        Ink::Band,
+        Ink::Advised,
+        Ink::Target,
+        Ink::Span,
+        Ink::Join,
+        Ink::Point,
+        Ink::Signal,
+        Ink::Centre,
+        Ink::Limit,
+        Ink::Wedge,
+        Ink::Bar,
+        Ink::Forecast,
+        Ink::Hover,
+        Ink::Older,
+        Ink::CellText,
+        Ink::CellEdge,
+        Ink::Cell1,
+        Ink::Cell2,
+        Ink::Cell3,
+        Ink::Cell4,
+        Ink::Cell5,
     ];
 
     /// The class that `chart.css` styles.
@@ -123,7 +190,33 @@ impl Ink {
             Ink::Kiln => "c-kiln",
             Ink::Stage => "c-stage",
             Ink::StageOther => "c-stage2",
+            Ink::Band => "c-band",
+            Ink::Advised => "c-advised",
+            Ink::Target => "c-target",
+            Ink::Span => "c-span",
+            Ink::Join => "c-join",
+            Ink::Point => "c-point",
+            Ink::Signal => "c-signal",
+            Ink::Centre => "c-centre",
+            Ink::Limit => "c-limit",
+            Ink::Wedge => "c-wedge",
+            Ink::Bar => "c-bar",
+            Ink::Forecast => "c-forecast",
+            Ink::Hover => "c-hover",
+            Ink::Older => "c-older",
+            Ink::CellText => "c-celltext",
+            Ink::CellEdge => "c-cell",
+            Ink::Cell1 => "c-cell1",
+            Ink::Cell2 => "c-cell2",
+            Ink::Cell3 => "c-cell3",
+            Ink::Cell4 => "c-cell4",
+            Ink::Cell5 => "c-cell5",
         }
+    }
+
+    /// Whether text in it is bold, which makes it wider.
+    pub fn is_bold(self) -> bool {
+        matches!(self, Ink::CopperText | Ink::CoolText)
     }
 
     /// The colour by which the drawing library carries this ink to the backend. It is a token
@@ -183,6 +276,12 @@ pub fn ticks(low: f64, high: f64, most: usize) -> (Vec<f64>, f64) {
     ((first..=last).map(|i| i as f64 * step).collect(), step)
 }
 
+/// The least round number from `wanted` up that a scale from 0 with at most `most` rules ends on.
+pub fn up_to_a_rule(wanted: f64, most: usize) -> f64 {
+    let (_, step) = ticks(0.0, wanted, most);
+    ((wanted / step - 1e-9).ceil() * step).max(step)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -213,6 +312,14 @@ mod tests {
         assert_eq!(ticks(0.0, 0.1, 5).0.len(), 6);
         assert_eq!(ticks(5.0, 5.0, 5).0, Vec::<f64>::new());
         assert_eq!(ticks(f64::NAN, 5.0, 5).0, Vec::<f64>::new());
+    }
+
+    #[test]
+    fn a_scale_ends_on_a_rule() {
+        assert!((up_to_a_rule(0.173, 5) - 0.2).abs() < 1e-12);
+        assert!((up_to_a_rule(0.2, 5) - 0.2).abs() < 1e-12);
+        assert!(up_to_a_rule(0.0, 5) > 0.0);
+        assert!(up_to_a_rule(f64::NAN, 5) > 0.0);
     }
 
     #[test]

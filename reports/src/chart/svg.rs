@@ -13,7 +13,7 @@ use plotters_backend::{
     FontTransform,
 };
 
-use super::style::{Ink, LINE_HEIGHT};
+use super::style::{Ink, LINE_HEIGHT, MEASURE};
 use super::text_width;
 
 /// Drawing units in a pixel.
@@ -96,6 +96,30 @@ impl Surface {
         self.body.push_str("</g>");
     }
 
+    /// Many circles of one ink: place, radius and, where it is not empty, a tooltip. The ink is
+    /// written once, so that a circle costs some forty bytes and its tooltip.
+    pub fn circles(&mut self, ink: Ink, circles: &[(BackendCoord, i32, String)]) {
+        if circles.is_empty() {
+            return;
+        }
+        let _ = write!(self.body, "<g class=\"{}\">", ink.class());
+        for ((x, y), radius, tip) in circles {
+            let _ = write!(
+                self.body,
+                "<circle cx=\"{}\" cy=\"{}\" r=\"{}\"",
+                Px(*x),
+                Px(*y),
+                Px(*radius)
+            );
+            if tip.is_empty() {
+                self.body.push_str("/>");
+            } else {
+                let _ = write!(self.body, "><title>{}</title></circle>", escape(tip));
+            }
+        }
+        self.body.push_str("</g>");
+    }
+
     /// Many small marks of one kind as one path: dots when `to` is the start itself, else short
     /// lines. A mark costs ten bytes, so that thousands stay small.
     pub fn marks(&mut self, ink: Ink, weight: &str, marks: &[(BackendCoord, BackendCoord)]) {
@@ -128,8 +152,13 @@ impl Surface {
             .filter(|c| c.is_ascii_alphanumeric() || *c == '-')
             .collect();
         let body = std::mem::take(&mut self.body);
+        let measure = if self.width == MEASURE {
+            " measure"
+        } else {
+            ""
+        };
         SafeSvg(format!(
-            "<svg class=\"chart\" viewBox=\"0 0 {w} {h}\" role=\"img\" \
+            "<svg class=\"chart{measure}\" viewBox=\"0 0 {w} {h}\" role=\"img\" \
              aria-labelledby=\"{id}-t {id}-d\" xmlns=\"http://www.w3.org/2000/svg\">\
              <title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>{body}</svg>",
             escape(title),

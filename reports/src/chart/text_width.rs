@@ -22,6 +22,8 @@ fn advance(c: char) -> u16 {
     match c {
         ' '..='~' => ASCII[c as usize - 0x20],
         '°' | '–' => 500,
+        '−' | '←' | '→' => 838,
+        '…' => 1000,
         '·' | '’' | '\u{a0}' => 318,
         '\u{2009}' | '\u{202f}' => 200,
         // Latin letters with marks are about as wide as without.

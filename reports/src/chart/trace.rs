@@ -11,7 +11,7 @@ use super::canvas::{Align, Canvas, Frame, Panel};
 use super::reduce;
 use super::style::{self, Ink, MARGIN_LEFT, MARGIN_RIGHT, NARROW, TYPE_LABEL, TYPE_TICK, WIDE};
 use super::svg::SafeSvg;
-use super::text_width::{width, width_bold};
+use super::text_width::{fit, width, width_bold};
 use super::{ChartError, Figure};
 use crate::moment::{Moment, Standing, found_by};
 use crate::session_trace::{SessionTrace, between, seconds_after};
@@ -38,9 +38,13 @@ pub struct Day<'a> {
 /// A temperature's scale never spans less, °C or °F.
 const LEAST_SPAN_DEGREES: f64 = 20.0;
 
+/// Room that a panel's unit takes behind its name, px.
+pub(super) const UNIT_ROOM: f64 = 50.0;
+
 /// One panel's data, ready to draw.
 struct Strip {
     name: String,
+    unit: String,
     height: f64,
     ink: Ink,
     points: Vec<(f64, f64)>,
@@ -78,7 +82,8 @@ fn strips(day: &Day<'_>, from: Micros, until: Micros) -> Vec<Strip> {
     let mut add = |name: &str, unit: &str, height, ink, points: Vec<(f64, f64)>, from_zero| {
         if points.iter().any(|p| p.1.is_finite()) {
             out.push(Strip {
-                name: format!("{name}, {unit}"),
+                name: name.to_owned(),
+                unit: unit.to_owned(),
                 height,
                 ink,
                 points,
@@ -203,7 +208,11 @@ fn sheet(
     for strip in &strips {
         canvas.text(
             (0.0, top - 12.0),
-            &strip.name,
+            &format!(
+                "{}, {}",
+                fit(&strip.name, TYPE_LABEL, total_width - UNIT_ROOM),
+                strip.unit
+            ),
             TYPE_LABEL,
             Ink::Text,
             Align::Start,

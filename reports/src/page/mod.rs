@@ -4,31 +4,17 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`shop`] | what pages are told about the shop, its machines, parts and troubles |
-//! | [`week`] | the weekly report's data and its sections |
-//! | [`mod@todo`] | the three things to do |
-//! | [`answers`] | one row per alloy and section with what the evidence says |
-//! | [`in_figures`] | the week against the eight before |
-//! | [`bad_flasks`] | each bad flask beside its nearest good one |
-//! | [`settings`] | defects over settings and by kind |
+//! | [`week`] | the weekly report, its data and its parts |
 //! | [`session`] | the session sheet |
-//! | `session_bench` | its kilns, parts and gas |
-//! | `session_pours` | its close-ups of pours, with the commands that put them right |
 //! | [`index`] | the list of all reports |
 //! | [`cautions`] | what can hurt, and who to ask |
 //! | [`sheet`] | sections and blocks, before they are HTML |
 
-pub mod answers;
-pub mod bad_flasks;
 pub mod cautions;
-pub mod in_figures;
 pub mod index;
 pub mod session;
-mod session_bench;
-mod session_pours;
-pub mod settings;
 pub mod sheet;
 pub mod shop;
-pub mod todo;
 pub mod week;
 
 #[cfg(test)]
@@ -41,10 +27,9 @@ use minijinja::{AutoEscape, Environment, UndefinedBehavior, Value};
 use serde::Serialize;
 
 pub use index::{Entry, Index};
-pub use session::SessionSheet;
-pub use session_bench::GasLeft;
+pub use session::{GasLeft, SessionSheet};
 pub use shop::{Machine, Part, Shop, Trouble};
-pub use week::Week;
+pub use week::{Facts, Week};
 
 /// A page could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -100,6 +85,10 @@ fn environment() -> Result<Environment<'static>, minijinja::Error> {
     for (name, source) in TEMPLATES {
         env.add_template(name, source)?;
     }
+    // A command breaks between its words and never within one, whatever hyphens they have.
+    env.add_filter("words", |text: String| {
+        text.split(' ').map(str::to_owned).collect::<Vec<String>>()
+    });
     env.add_filter("tied", |text: String| crate::wording::tied(&text));
     // Style sheets are ours and hold nothing that came from outside; `>` in them must not be
     // escaped. They are told apart from text by being a global, not data.

@@ -59,13 +59,54 @@ pub enum Block {
         /// The commands.
         commands: Vec<Command>,
     },
+    /// The answers, one row each.
+    Answers {
+        /// The rows.
+        rows: Vec<Answer>,
+    },
+    /// Sentences for those who want to know more, set smaller.
+    Notes {
+        /// The sentences.
+        items: Vec<String>,
+    },
+    /// How to read what stands above, set smaller.
+    Small {
+        /// The text.
+        text: String,
+    },
+    /// A long table behind a line that opens it.
+    Folded {
+        /// The line.
+        title: String,
+        /// The table.
+        table: Table,
+    },
     /// Nothing to show: what is missing and how to supply it.
     Missing {
         /// What is missing.
         what: String,
         /// How to supply it.
         supply: String,
+        /// The very commands or lines of the configuration, if there are any.
+        lines: Vec<String>,
     },
+}
+
+/// What to pour one alloy and section at.
+#[derive(Clone, Debug, Serialize)]
+pub struct Answer {
+    /// The alloy and section.
+    pub name: String,
+    /// What to do, in a few large words.
+    pub verdict: String,
+    /// How sure that is.
+    pub sure: String,
+    /// The same as a word for the style sheet: `none`, `weak`, `fair` or `strong`.
+    pub grade: &'static str,
+    /// The answer with its figures.
+    pub sentence: String,
+    /// The trial that runs or could be begun; empty without one.
+    pub trial: String,
 }
 
 /// A command that a reader may copy into a terminal.
@@ -142,6 +183,13 @@ impl Drawn {
         self
     }
 
+    /// The same figure without its heading, where that of the section says the same.
+    #[must_use]
+    pub fn untitled(mut self) -> Drawn {
+        self.title.clear();
+        self
+    }
+
     /// The same figure with its numbers open beside it.
     #[must_use]
     pub fn with_numbers_beside(mut self) -> Drawn {
@@ -161,6 +209,21 @@ impl Block {
         Block::Missing {
             what: what.into(),
             supply: supply.into(),
+            lines: Vec::new(),
         }
+    }
+
+    /// The same with the commands, or the lines of the configuration, that supply it.
+    #[must_use]
+    pub fn with_lines(mut self, all: impl IntoIterator<Item = impl Into<String>>) -> Block {
+        if let Block::Missing { lines, .. } = &mut self {
+            lines.extend(all.into_iter().map(Into::into));
+        }
+        self
+    }
+
+    /// How to read what stands above.
+    pub fn small(text: impl Into<String>) -> Block {
+        Block::Small { text: text.into() }
     }
 }

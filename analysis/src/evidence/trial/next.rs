@@ -94,7 +94,8 @@ impl Standing {
 }
 
 /// What to pour next of one alloy and section. `advice` is that of the evidence, which knows of
-/// completed trials ([`TrialSaid`](crate::evidence::TrialSaid)). `standing` is its newest trial, `plan` what a new
+/// completed trials ([`TrialSaid`](crate::evidence::TrialSaid)): its grade is the answer's, and a
+/// trial that it does not go by is not gone by here. `standing` is its newest trial, `plan` what a new
 /// one would be, `usual_c` what to keep to where nothing is advised (the shop's own target).
 pub fn next(
     advice: Option<&Advice>,
@@ -111,55 +112,81 @@ pub fn next(
         return running(given, standing, cards, shown);
     }
     let found = standing.and_then(|s| s.verdict.as_ref().map(|v| (&s.trial, v)));
+    let backed_c = advice.and_then(Advice::backed_c);
+    let aim = advice.and_then(|a| a.aim.as_ref());
     let mut words = Vec::new();
-    let mut grade = given;
-    let mut celsius = match given {
-        Grade::Fair | Grade::Strong => advice.and_then(|a| a.pour_temperature_c),
-        Grade::None | Grade::Weak => None,
-    };
-    let advised = celsius.is_some();
-    let keep_c = usual_c.or(advice.and_then(|a| a.usual_c));
+    // A trial that passed makes the advice fair at least, unless something bars it.
+    let counts = found.is_some_and(|(_, v)| v.better.is_some()) && backed_c.is_some();
+    let mut celsius = backed_c;
     if let Some((trial, verdict)) = found {
         words.push(verdict.sentence(trial, shown));
-        if let Some(better) = verdict.better {
-            // Lots were drawn: nothing but chance can have made the difference.
-            grade = given.max(Grade::Fair);
-            let arm_c = trial.pour_c(better);
-            match celsius.filter(|_| given == Grade::Strong) {
-                Some(c) if (c - arm_c).abs() >= ALIKE_K => words.push(format!(
+        match (verdict.better, backed_c) {
+            (Some(arm), Some(c)) if (c - trial.pour_c(arm)).abs() >= ALIKE_K => {
+                words.push(format!(
                     "All flasks together put the best at {}: pour at that ({}).",
                     shown.temperature(c),
-                    grade_words(grade)
-                )),
-                _ => celsius = Some(arm_c),
+                    grade_words(given)
+                ));
             }
+            (Some(arm), Some(_)) => {
+                let c = trial.pour_c(arm);
+                words.push(format!(
+                    "Pour at {} ({}).",
+                    shown.temperature(c),
+                    grade_words(given)
+                ));
+                celsius = Some(c);
+            }
+            (Some(_), None) => words.push(format!(
+                "It is not followed now: {}.",
+                advice
+                    .and_then(|a| a.caps.first())
+                    .map_or("the flasks of today cannot be compared with it", |cap| cap
+                        .reason
+                        .as_str())
+            )),
+            (None, Some(c)) => words.push(format!(
+                "All flasks together do show one, which a trial of that size can miss: pour at {} \
+                 ({}).",
+                shown.temperature(c),
+                grade_words(given)
+            )),
+            (None, None) => {}
         }
-    } else if let (true, Some(c)) = (advised, celsius) {
+    } else if let Some(c) = backed_c {
         words.push(format!(
             "Pour at {}: the evidence backs it ({}).",
             shown.temperature(c),
-            grade_words(grade)
+            grade_words(given)
         ));
     }
-    if celsius.is_none() {
-        words.push(match keep_c {
-            Some(c) => format!(
-                "Keep to {} {}: no other temperature is shown to be better.",
-                if usual_c.is_some() {
-                    "your target of"
-                } else {
-                    "your usual"
-                },
-                shown.temperature(c)
-            ),
-            None => "Keep to what you do: no temperature is shown to be better.".to_owned(),
-        });
-        celsius = keep_c;
+    let keep_c = usual_c.or(advice.and_then(|a| a.usual_c));
+    match (aim, celsius) {
+        (Some(aim), Some(_)) => words.push(aim.sentence.clone()),
+        (Some(aim), None) => {
+            words.push(format!("{} Until then aim at the target.", aim.sentence));
+            celsius = Some(usual_c.unwrap_or(aim.target_c));
+        }
+        (None, Some(_)) => {}
+        (None, None) => {
+            words.push(match keep_c {
+                Some(c) => format!(
+                    "Keep to {} {}: no other temperature is shown to be better.",
+                    if usual_c.is_some() {
+                        "your target of"
+                    } else {
+                        "your usual"
+                    },
+                    shown.temperature(c)
+                ),
+                None => "Keep to what you do: no temperature is shown to be better.".to_owned(),
+            });
+            celsius = keep_c;
+        }
     }
-    let settled = found.is_some_and(|(_, v)| v.better.is_some());
     let (mut flasks_needed, mut difference, mut power, mut design_effect) =
         (None, None, None, None);
-    if !settled {
+    if !counts {
         match plan {
             Ok(plan) => {
                 words.push(plan.sentence(shown));
@@ -172,7 +199,7 @@ pub fn next(
         }
     }
     Next {
-        grade,
+        grade: given,
         reason: words.join(" "),
         order: celsius.map_or_else(Vec::new, |c| {
             cards.iter().map(|card| ordered(card, c)).collect()

@@ -356,7 +356,7 @@ fn lots_are_tossed_again_as_they_were_tossed() {
     assert_eq!(v.p, sign_flips(&[1.0; 8], 1, 0).unwrap().p);
     assert_eq!((v.better, v.flasks), (Some(Arm::Tried), [16, 16]));
     let words = v.sentence(&trial, &ShownIn::default());
-    assert!(words.contains("Pour at 955 °C"), "{words}");
+    assert!(words.contains("955 °C"), "{words}");
     // The order in which flasks were counted is nothing.
     rows.reverse();
     assert_eq!(verdict(&trial, &flasks_of(&rows)).unwrap(), v);
@@ -543,8 +543,18 @@ fn a_running_trial_gives_each_card_its_lot_and_a_complete_one_its_finding() {
         gross: None,
         ..standing
     };
+    // The evidence knows of it; without, as where today's probe is another, it is not followed.
+    let said = standing
+        .verdict
+        .as_ref()
+        .map(|v| v.said(&standing.trial, flasks[0].cast_at));
+    let known = Question {
+        trials: said.into_iter().collect(),
+        ..Question::default()
+    };
+    let by_trial = evidence(&flasks, &known).strata.pop().map(|s| s.advice);
     let told = next(
-        advice.as_ref(),
+        by_trial.as_ref(),
         Some(&standing),
         &plan,
         &cards,
@@ -555,10 +565,22 @@ fn a_running_trial_gives_each_card_its_lot_and_a_complete_one_its_finding() {
     assert_eq!(told.order[1].pour_temperature_c, 955.0);
     assert_eq!(told.flasks_needed, None);
     assert!(
-        told.reason.starts_with("The trial shows it"),
+        told.reason.starts_with("The trial shows it") && told.reason.contains("Pour at 955 °C"),
         "{}",
         told.reason
     );
+    let barred = next(
+        advice.as_ref(),
+        Some(&standing),
+        &plan,
+        &cards,
+        None,
+        &shown,
+    );
+    assert_eq!(barred.grade, Grade::None);
+    assert_eq!(barred.order[1].pour_temperature_c, 968.0);
+    assert!(barred.reason.contains("It is not followed now: "));
+    assert!(barred.flasks_needed.is_some());
     // The evidence knows of the trial too, and one temperature is named.
     let mut strong = advice.clone().unwrap();
     strong.grade = Grade::Strong;
@@ -567,6 +589,20 @@ fn a_running_trial_gives_each_card_its_lot_and_a_complete_one_its_finding() {
     assert_eq!(told.grade, Grade::Strong);
     assert_eq!(told.order[0].pour_temperature_c, 950.0);
     assert!(told.reason.contains("the best at 950 °C: pour at that"));
+    // One that showed nothing beside flasks that do: the words follow the order.
+    let mut fair = advice.unwrap();
+    fair.grade = Grade::Fair;
+    fair.pour_temperature_c = Some(950.0);
+    if let Some(verdict) = &mut standing.verdict {
+        verdict.better = None;
+    }
+    let told = next(Some(&fair), Some(&standing), &plan, &cards, None, &shown);
+    assert_eq!(told.order[0].pour_temperature_c, 950.0);
+    assert!(
+        told.reason.contains("pour at 950 °C (fair") && !told.reason.contains("eep to"),
+        "{}",
+        told.reason
+    );
 }
 
 proptest! {

@@ -165,7 +165,7 @@ fn compared(trial: &Trial, rows: &[(Arm, u64, Tally)]) -> Option<Compared> {
 
 impl Verdict {
     /// What grades are made from: the verdict as the evidence takes it. `completed_at` is when the
-    /// trial's last flask was poured.
+    /// trial's last flask was poured. By which probe is the caller's to add.
     pub fn said(&self, trial: &Trial, completed_at: Micros) -> TrialSaid {
         let fewer = self.better.unwrap_or(if self.difference < 0.0 {
             Arm::Tried
@@ -187,10 +187,12 @@ impl Verdict {
             change,
             change_low: low,
             change_high: high,
+            scale: None,
         }
     }
 
-    /// What was found, in words.
+    /// What was found, in words. What follows from it is for [`super::next`] to say, which knows
+    /// what else speaks for a temperature.
     pub fn sentence(&self, trial: &Trial, shown: &ShownIn) -> String {
         let rate = |arm: usize| {
             percent_number(self.defective[arm] as f64 / self.pieces[arm].max(1) as f64)
@@ -220,16 +222,14 @@ impl Verdict {
             format!("{} more", points(self.low, self.high))
         };
         match self.better {
-            Some(arm) => format!(
-                "The trial shows it: {counts}. Pour at {}. The difference is {interval} \
-                 ({confidence:.1} % interval); by lot alone as much would come up {} times in \
-                 1000.",
-                shown.temperature(trial.pour_c(arm)),
+            Some(_) => format!(
+                "The trial shows it: {counts}. The difference is {interval} ({confidence:.1} % \
+                 interval); by lot alone as much would come up {} times in 1000.",
                 per_thousand(self.p),
             ),
             None => format!(
                 "The trial shows no difference: {counts}, which lots alone make {} times in 1000 \
-                 ({confidence:.1} % interval {interval}). Keep to {usual}.",
+                 ({confidence:.1} % interval {interval}).",
                 per_thousand(self.p),
             ),
         }

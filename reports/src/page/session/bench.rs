@@ -2,15 +2,15 @@
 //! at each pour, what gas was let out and what is left, and what keeps a pour from steering.
 
 use analysis::gas::OXYGEN_IN_AIR_PERCENT;
-use analysis::gas::cylinder::Lasts;
+use analysis::gas::cylinder::{Lasts, RESERVE_KPA};
 use analysis::gas::room::{DEFICIENT_PERCENT, Emptied};
 use analysis::pour::PourRow;
 use analysis::upkeep::Fault;
 
-use super::PageError;
-use super::session::SessionSheet;
-use super::sheet::{Block, Drawn, Section};
+use super::SessionSheet;
 use crate::chart::night;
+use crate::page::PageError;
+use crate::page::sheet::{Block, Drawn, Section};
 use crate::table::{Cell, Table};
 use crate::wording;
 
@@ -150,10 +150,11 @@ impl SessionSheet {
         match (gas.left_l, gas.lasts) {
             (Some(left), Some(lasts)) => items.push(format!(
                 "The cylinder has about {} left: {} at the use of the last weeks, or {:.0} h of \
-                 casting, until it is down to 10 bar and wants changing.",
+                 casting, until it is down to {} and wants changing.",
                 litres(left),
-                weeks_or_days(lasts.weeks),
-                lasts.flowing_h
+                wording::weeks_or_days(lasts.weeks),
+                lasts.flowing_h,
+                wording::pressure_left(RESERVE_KPA, &self.shop.shown)
             )),
             (Some(left), None) => {
                 items.push(format!("The cylinder has about {} left.", litres(left)));
@@ -215,26 +216,4 @@ fn figure(value: Option<f64>, show: impl Fn(f64) -> String) -> String {
         .filter(|v| v.is_finite())
         .map(show)
         .unwrap_or_default()
-}
-
-/// `about 3 weeks`, or days where it is less than two weeks.
-fn weeks_or_days(weeks: f64) -> String {
-    if weeks >= 2.0 {
-        format!("about {:.0} weeks", weeks.min(520.0))
-    } else {
-        let days = (7.0 * weeks).floor() as u64;
-        format!("about {}", wording::count(days, "day"))
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_lasts_less_than_a_fortnight_is_told_in_days() {
-        assert_eq!(weeks_or_days(3.4), "about 3 weeks");
-        assert_eq!(weeks_or_days(1.5), "about 10 days");
-        assert_eq!(weeks_or_days(0.2), "about 1 day");
-    }
 }

@@ -3,11 +3,11 @@
 
 use analysis::pour::PullRow;
 
-use super::PageError;
-use super::session::SessionSheet;
-use super::sheet::{Block, Command, Drawn, Section};
+use super::SessionSheet;
 use crate::chart::close_up;
 use crate::moment::{Moment, Standing, found_by, moments};
+use crate::page::PageError;
+use crate::page::sheet::{Block, Command, Drawn, Section};
 use crate::table::{Cell, Table};
 use crate::{verdicts, wording};
 

@@ -5,8 +5,9 @@ use analysis::flask::Flask;
 use analysis::thermocouple::ONE_AGAINST_ONE_K;
 use analysis::units::ShownIn;
 
-use super::sheet::{Block, Section};
-use super::week::{Sorted, kinds_of};
+use super::every_flask::kinds_of;
+use super::sorted::Sorted;
+use crate::page::sheet::{Block, Section};
 use crate::rates::Counting;
 use crate::table::{Cell, Table};
 use crate::wording;
@@ -97,7 +98,7 @@ pub(super) fn bad<'a>(sorted: &Sorted<'a>) -> Vec<&'a Flask> {
         })
         .collect();
     bad.sort_by(|a, b| b.1.total_cmp(&a.1));
-    bad.into_iter().map(|(f, _)| f).take(MOST).collect()
+    bad.into_iter().map(|(f, _)| f).collect()
 }
 
 /// How far apart two flasks are in their settings, in steps; settings that either lacks cost
@@ -176,7 +177,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
         } else {
             Block::missing(
                 "None of the week's flasks has been counted, so a bad one cannot be told.",
-                "Count the pieces of each flask after washing: pourbook record inspection.",
+                "Count the pieces of each flask after washing; which ones is said below.",
             )
         }]
     } else {
@@ -190,7 +191,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                 "what differed",
             ],
         );
-        for f in &bad {
+        for f in bad.iter().take(MOST) {
             let (pieces, defective) = sorted.any.counts(f).unwrap_or((0, 0));
             let good = nearest_good(sorted, f);
             let mut differed = good.map_or_else(
@@ -212,14 +213,27 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                 Cell::plain(differed),
             ]);
         }
-        vec![
-            Block::text(
-                "Nearest means: same alloy and section, then the same pattern, then the closest settings. A difference is a place to look, not a proven cause.",
-            ),
+        let mut blocks = vec![
+            Block::text(format!(
+                "{} lost {LEAST_DEFECTIVE} pieces or more at twice the usual share of its alloy and section. Beside each stands the good flask nearest to it: of the same pattern if there is one, then with the closest settings. A difference is a place to look, not a proven cause.",
+                if bad.len() == 1 {
+                    "1 flask".to_owned()
+                } else {
+                    format!("Each of {} flasks", bad.len())
+                }
+            )),
             Block::Table {
                 table: table.without_empty_columns().restacking(),
             },
-        ]
+        ];
+        if bad.len() > MOST {
+            let rest: Vec<String> = bad.iter().skip(MOST).map(|f| sorted.name(f)).collect();
+            blocks.push(Block::text(format!(
+                "Less bad, but bad too: {}.",
+                wording::list_most(&rest, 12)
+            )));
+        }
+        blocks
     };
     Section {
         id: "bad",

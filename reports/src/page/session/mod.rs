@@ -7,12 +7,13 @@ use analysis::pour::{FlaskTemperatureFrom, PourRow, PullRow};
 use analysis::time::Micros;
 use serde::Serialize;
 
-use super::PageError;
-use super::cautions;
-use super::session_bench::GasLeft;
+mod bench;
+mod close_ups;
+
 use super::sheet::{Block, Section};
 use super::shop::{Shop, Trouble};
-use super::week::trouble_block;
+use super::week::trouble;
+use super::{PageError, cautions};
 use crate::chart::night::KilnNight;
 use crate::chart::trace;
 use crate::moment::{ByHand, found_by, moments};
@@ -58,6 +59,8 @@ pub struct SessionSheet {
     /// What was wrong with its data.
     pub troubles: Vec<Trouble>,
 }
+
+pub use bench::GasLeft;
 
 #[derive(Serialize)]
 pub(super) struct SessionView {
@@ -365,7 +368,7 @@ impl SessionSheet {
         if !items.is_empty() {
             blocks.push(Block::List { items });
         }
-        blocks.push(trouble_block(&self.troubles, "in this session"));
+        blocks.extend(trouble::blocks(&self.troubles, "in this session"));
         Section {
             id: "off",
             title: "What was off".to_owned(),

@@ -72,7 +72,6 @@ use crate::units::ShownIn;
 
 pub use aim::{Aim, Meant, OFF_TARGET_K};
 pub use answer::{evidence, evidence_after, formal_looks};
-pub use answer::{evidence, formal_looks};
 pub use count::tallies;
 pub use factor::{Factor, UnknownFactor};
 pub use grades::{Cap, Grade};

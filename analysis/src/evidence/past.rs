@@ -119,11 +119,12 @@ pub(super) fn digest<'a>(shop: &Shop<'a, '_>, order: &InOrder<'a>, number: usize
         repeatability_k,
         trials,
         draws,
+        meant,
     } = shop.question;
     let mut sum = Sum(Sha256::new());
     sum.add(&(number, outcome, since, alloy, section, shown_in, kinds));
     sum.add(&(alloys, factors, shape, spread, method, repeatability_k));
-    sum.add(&(trials, draws, &shop.manner, &shop.asked_otherwise));
+    sum.add(&(trials, draws, meant, &shop.manner, &shop.asked_otherwise));
     if number > 0 {
         let (seen, until) = order.first(looks::sessions_at(number), &shop.rows);
         sum.add(&until);

@@ -5,6 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
+use std::os::unix::fs::DirBuilderExt as _;
 
 use analysis::time::Micros;
 use anyhow::Context;
@@ -63,7 +64,11 @@ impl ReportsLock {
     /// When the folder cannot be written.
     pub fn take(book: &Book) -> anyhow::Result<ReportsLock> {
         let path = book.below(LOCK);
-        std::fs::create_dir_all(book.reports())
+        std::fs::DirBuilder::new()
+            .recursive(true)
+            // As everything else in a book: nobody else's business.
+            .mode(0o750)
+            .create(book.reports())
             .with_context(|| book.reports().display().to_string())?;
         let file = File::create(&path).with_context(|| path.display().to_string())?;
         flock(&file, FlockOperation::LockExclusive).with_context(|| path.display().to_string())?;

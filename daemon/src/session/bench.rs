@@ -1,6 +1,6 @@
 //! The task that takes durable entries and makes sessions of them: opens them, feeds their
 //! detectors, notices when they are over, and looks after what waits. How one ends is in
-//! [`super::closing`], what is written about it in [`super::reports`].
+//! `closing.rs`, what is written about it in `reports.rs`.
 //!
 //! It sees nothing that is not on disk, and everything it decides can be decided again from the
 //! journal and the records; see [`super::recovery`].

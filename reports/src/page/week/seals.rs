@@ -48,6 +48,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
                 title: format!("Every pull of the week in numbers ({})", week.pulls.len()),
                 table: verdicts::table(&week.pulls, &week.shop.shown, &week.shop.zone, true),
             });
+            blocks.push(Block::small(verdicts::READING));
         }
     }
     Ok(Section {

@@ -179,7 +179,7 @@ impl Sheet<'_> {
     }
 
     fn draw(&self, total_width: f64, id: &str) -> Result<SafeSvg, ChartError> {
-        const GAP: f64 = 30.0;
+        const GAP: f64 = 34.0;
         let wide = total_width > NARROW;
         let times = self
             .newest

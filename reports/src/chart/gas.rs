@@ -227,7 +227,11 @@ impl Sheet<'_> {
             if let (Some((x, y)), true) = (points.first(), i > 0) {
                 let (px, py) = (panel.px_x(*x), panel.px_y(*y));
                 canvas.ring((px, py), 3.0, Ink::Pour)?;
-                let places = [((px + 7.0, py), Align::Start), ((px - 7.0, py), Align::End)];
+                let places = [
+                    ((px, py - 13.0), Align::Middle),
+                    ((px - 7.0, py), Align::End),
+                    ((px + 7.0, py), Align::Start),
+                ];
                 canvas.text_where_free(&places, "new cylinder", TYPE_TICK, Ink::CopperText)?;
             }
         }
@@ -279,11 +283,15 @@ impl Sheet<'_> {
     fn note(&self) -> String {
         let mut text = String::new();
         if let Some(usual) = self.usual_l() {
-            text += &format!(
-                "The middle one of {} used {}.",
-                wording::count(self.sessions.len() as u64, "session"),
-                self.shown.gas(usual)
-            );
+            text += &if self.sessions.len() == 1 {
+                format!("The session used {}.", self.shown.gas(usual))
+            } else {
+                format!(
+                    "The middle one of {} used {}.",
+                    wording::count(self.sessions.len() as u64, "session"),
+                    self.shown.gas(usual)
+                )
+            };
             if self.sessions.len() < self.gas.sessions.len() {
                 text += " Older ones are not shown.";
             }

@@ -178,7 +178,7 @@ impl Sheet<'_> {
         let panel_width = panel_width.min(230.0);
         let (melt_height, vacuum_height) = match (rows, self.scales.vacuum) {
             (_, None) => (70.0, 0.0),
-            (8.., _) if wide => (40.0, 20.0),
+            (8.., _) if wide => (34.0, 16.0),
             (5..=7, _) if wide => (54.0, 26.0),
             _ => (72.0, 34.0),
         };
@@ -414,9 +414,14 @@ impl Sheet<'_> {
 
 fn note(week: &PoursOfWeek, drawn: &[OnePour], scales: &Scales, shown: &ShownIn) -> String {
     let mut text = format!(
-        "{}, all on the same scales, from {BEFORE_S:.0} s before the metal left (copper line) to \
+        "{}{}, from {BEFORE_S:.0} s before the metal left (copper line) to \
          {AFTER_S:.0} s after",
-        wording::count(drawn.len() as u64, "pour")
+        wording::count(drawn.len() as u64, "pour"),
+        if drawn.len() > 1 {
+            ", all on the same scales"
+        } else {
+            ""
+        }
     );
     if let Some(deepest) = scales.vacuum {
         let unit = shown.vacuum(0.0);

@@ -125,6 +125,8 @@ fn window<'a>(pour: &OnePour, readings: &'a Readings) -> &'a [(Micros, f64)] {
     )
 }
 
+/// No vacuum is deeper than the air is heavy, kPa; a reading that is, is none.
+const MOST_KPA: f64 = 110.0;
 /// How far below the pour a melt is shown, K: an emptied crucible must not flatten the rest.
 const BELOW_K: f64 = 70.0;
 
@@ -142,7 +144,8 @@ fn scales(pours: &[OnePour], shown: &ShownIn) -> Option<Scales> {
             let lowest = melt.iter().copied().fold(top, f64::min);
             low = low.min(lowest.max(top - BELOW_K));
         }
-        let vacuum = finite(window(pour, &pour.vacuum_kpa));
+        let mut vacuum = finite(window(pour, &pour.vacuum_kpa));
+        vacuum.retain(|kpa| *kpa < MOST_KPA);
         deepest = vacuum.into_iter().chain(deepest).reduce(f64::max);
     }
     if tops.is_empty() && deepest.is_none() {
@@ -340,8 +343,11 @@ impl Sheet<'_> {
         )
     }
 
-    /// A line of as few points as show its course.
+    /// A line of as few points as show its course. It ends where it leaves the panel: a crucible
+    /// that is empty says nothing of the melt, and a floor would look like a reading.
     fn trace(&self, panel: &Panel<'_>, points: &[(f64, f64)], ink: Ink) -> Result<(), ChartError> {
+        let mut points = points.to_vec();
+        points.retain(|(_, y)| panel.holds_y(*y));
         let pixels = panel.frame.right - panel.frame.left;
         for run in reduce::runs(&points) {
             if self.pours.len() <= FINE {
@@ -517,7 +523,9 @@ mod tests {
         let mut week = week(8);
         week.pours[3].melt_c[450].1 = 2900.0;
         week.pours[4].melt_c[450].1 = f64::NAN;
+        week.pours[5].vacuum_kpa[450].1 = 4000.0;
         let scales = scales(&week.pours, &ShownIn::default()).unwrap();
+        assert!(scales.vacuum.unwrap() <= 1100.0);
         assert!(
             scales.melt.1 < 1000.0 && scales.melt.0 > 880.0,
             "{scales:?}"

@@ -7,6 +7,9 @@ use jiff::tz::TimeZone;
 use crate::table::{Cell, Table};
 use crate::wording;
 
+/// How to read the table of pulls.
+pub const READING: &str = "Depth is how far the vacuum went below the air's own pressure. The time constant says how fast: each time it passes, about two thirds of what was left to pull is gone; ± is its standard error. Verdicts hold a pull against this machine's own good ones.";
+
 /// The verdict as a word.
 pub fn word(pull: &PullRow) -> &'static str {
     match pull.verdict {

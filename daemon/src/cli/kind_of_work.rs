@@ -237,6 +237,7 @@ impl KindOfWork {
             alloy_name(&self.ask.alloys, &t.trial.alloy) == self.alloy_name
                 && plain(&t.trial.section) == self.section
                 && t.state() != State::Stopped
+                && t.planned_at <= self.now
         };
         let Some(stored) = records.trials()?.into_iter().rev().find(own) else {
             return Ok(None);

@@ -116,7 +116,8 @@ impl WriteUp<'_> {
             alloys: Alloys::standard(),
             ..Question::default()
         };
-        let open = self.records.open_trial()?;
+        // A report of an earlier week knows nothing of a trial that was planned since.
+        let open = self.records.open_trial()?.filter(|t| t.planned_at <= end);
         let mut told = Vec::new();
         let named = |s: &&Stratum| s.alloy.is_some() && s.section.is_some();
         for stratum in found.strata.iter().filter(named).take(TRIALS) {

@@ -206,14 +206,16 @@ fn row(
         Align::End,
     )?;
     let inside = |x: f64| panel.px_x(x).clamp(frame.left, frame.right);
-    if let Some((low, high)) = limits {
-        canvas.line(
-            (inside(low), y + 19.0),
-            (inside(high), y + 19.0),
-            Ink::Interval,
-        )?;
-    }
-    canvas.ring((inside(value), y + 19.0), 3.8, Ink::Estimate)
+    canvas.with_tip(&format!("{name}: {says}"), || {
+        if let Some((low, high)) = limits {
+            canvas.line(
+                (inside(low), y + 19.0),
+                (inside(high), y + 19.0),
+                Ink::Interval,
+            )?;
+        }
+        canvas.ring((inside(value), y + 19.0), 3.8, Ink::Estimate)
+    })
 }
 
 fn note(change: &BeforeAfter) -> String {

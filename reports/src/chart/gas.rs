@@ -221,15 +221,22 @@ impl Sheet<'_> {
         panel.rules(4, &style::number)?;
         let at = |(at, litre): &(Micros, f64)| (self.since(*at), self.amount(litre.max(0.0)));
         // What is left falls; where it rises the cylinder is another.
+        let mut changes = Vec::new();
         for (i, cylinder) in self.left.chunk_by(|a, b| b.1 <= a.1).enumerate() {
             let points: Vec<(f64, f64)> = cylinder.iter().map(at).collect();
             panel.line(&points, Ink::Melt)?;
             if let (Some((x, y)), true) = (points.first(), i > 0) {
-                let (px, py) = (panel.px_x(*x), panel.px_y(*y));
-                canvas.ring((px, py), 3.0, Ink::Pour)?;
-                let places = [((px + 7.0, py), Align::Start), ((px - 7.0, py), Align::End)];
-                canvas.text_where_free(&places, "new cylinder", TYPE_TICK, Ink::CopperText)?;
+                changes.push((panel.px_x(*x), panel.px_y(*y)));
             }
+        }
+        // The newest is named first, should there not be room for all.
+        for (px, py) in changes.into_iter().rev() {
+            canvas.ring((px, py), 3.0, Ink::Pour)?;
+            let places = [
+                ((px, py - 13.0), Align::Middle),
+                ((px - 7.0, py), Align::End),
+            ];
+            canvas.text_where_free(&places, "new cylinder", TYPE_TICK, Ink::CopperText)?;
         }
         let Some(last) = self.left.last() else {
             return Ok(());
@@ -279,11 +286,15 @@ impl Sheet<'_> {
     fn note(&self) -> String {
         let mut text = String::new();
         if let Some(usual) = self.usual_l() {
-            text += &format!(
-                "The middle one of {} used {}.",
-                wording::count(self.sessions.len() as u64, "session"),
-                self.shown.gas(usual)
-            );
+            text += &if self.sessions.len() == 1 {
+                format!("The session used {}.", self.shown.gas(usual))
+            } else {
+                format!(
+                    "The middle one of {} used {}.",
+                    wording::count(self.sessions.len() as u64, "session"),
+                    self.shown.gas(usual)
+                )
+            };
             if self.sessions.len() < self.gas.sessions.len() {
                 text += " Older ones are not shown.";
             }

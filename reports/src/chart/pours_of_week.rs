@@ -125,6 +125,8 @@ fn window<'a>(pour: &OnePour, readings: &'a Readings) -> &'a [(Micros, f64)] {
     )
 }
 
+/// No vacuum is deeper than the air is heavy, kPa; a reading that is, is none.
+const MOST_KPA: f64 = 110.0;
 /// How far below the pour a melt is shown, K: an emptied crucible must not flatten the rest.
 const BELOW_K: f64 = 70.0;
 
@@ -142,7 +144,8 @@ fn scales(pours: &[OnePour], shown: &ShownIn) -> Option<Scales> {
             let lowest = melt.iter().copied().fold(top, f64::min);
             low = low.min(lowest.max(top - BELOW_K));
         }
-        let vacuum = finite(window(pour, &pour.vacuum_kpa));
+        let mut vacuum = finite(window(pour, &pour.vacuum_kpa));
+        vacuum.retain(|kpa| *kpa < MOST_KPA);
         deepest = vacuum.into_iter().chain(deepest).reduce(f64::max);
     }
     if tops.is_empty() && deepest.is_none() {
@@ -178,7 +181,7 @@ impl Sheet<'_> {
         let panel_width = panel_width.min(230.0);
         let (melt_height, vacuum_height) = match (rows, self.scales.vacuum) {
             (_, None) => (70.0, 0.0),
-            (8.., _) if wide => (40.0, 20.0),
+            (8.., _) if wide => (34.0, 16.0),
             (5..=7, _) if wide => (54.0, 26.0),
             _ => (72.0, 34.0),
         };
@@ -340,8 +343,11 @@ impl Sheet<'_> {
         )
     }
 
-    /// A line of as few points as show its course.
+    /// A line of as few points as show its course. It ends where it leaves the panel: a crucible
+    /// that is empty says nothing of the melt, and a floor would look like a reading.
     fn trace(&self, panel: &Panel<'_>, points: &[(f64, f64)], ink: Ink) -> Result<(), ChartError> {
+        let mut points = points.to_vec();
+        points.retain(|(_, y)| panel.holds_y(*y));
         let pixels = panel.frame.right - panel.frame.left;
         for run in reduce::runs(&points) {
             if self.pours.len() <= FINE {
@@ -414,9 +420,14 @@ impl Sheet<'_> {
 
 fn note(week: &PoursOfWeek, drawn: &[OnePour], scales: &Scales, shown: &ShownIn) -> String {
     let mut text = format!(
-        "{}, all on the same scales, from {BEFORE_S:.0} s before the metal left (copper line) to \
+        "{}{}, from {BEFORE_S:.0} s before the metal left (copper line) to \
          {AFTER_S:.0} s after",
-        wording::count(drawn.len() as u64, "pour")
+        wording::count(drawn.len() as u64, "pour"),
+        if drawn.len() > 1 {
+            ", all on the same scales"
+        } else {
+            ""
+        }
     );
     if let Some(deepest) = scales.vacuum {
         let unit = shown.vacuum(0.0);
@@ -512,7 +523,9 @@ mod tests {
         let mut week = week(8);
         week.pours[3].melt_c[450].1 = 2900.0;
         week.pours[4].melt_c[450].1 = f64::NAN;
+        week.pours[5].vacuum_kpa[450].1 = 4000.0;
         let scales = scales(&week.pours, &ShownIn::default()).unwrap();
+        assert!(scales.vacuum.unwrap() <= 1100.0);
         assert!(
             scales.melt.1 < 1000.0 && scales.melt.0 > 880.0,
             "{scales:?}"

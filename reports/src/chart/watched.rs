@@ -364,7 +364,7 @@ impl Series<'_> {
         );
         if self.points.len() > DESK {
             text += &format!(
-                " Shown are the newest {DESK} of {}.",
+                " Shown are the newest {DESK} of {}, on a phone {PHONE}.",
                 wording::count(self.points.len() as u64, one)
             );
         }

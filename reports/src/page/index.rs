@@ -124,7 +124,7 @@ fn week_label(name: &str) -> Option<(String, String)> {
 }
 
 /// `2026-11-18T0912-bench-1` as people say it: the day and time of the opening, and the machine.
-fn session_label(name: &str) -> Option<(String, String)> {
+pub(super) fn session_label(name: &str) -> Option<(String, String)> {
     let (opened, machine) = (name.get(..15)?, name.get(15..)?.strip_prefix('-')?);
     let opened = DateTime::strptime("%Y-%m-%dT%H%M", opened).ok()?;
     Some((

@@ -190,6 +190,13 @@ impl Drawn {
         self
     }
 
+    /// The same figure under a heading that tells it apart from others of its kind.
+    #[must_use]
+    pub fn titled(mut self, title: String) -> Drawn {
+        self.title = title;
+        self
+    }
+
     /// The same figure with its numbers open beside it.
     #[must_use]
     pub fn with_numbers_beside(mut self) -> Drawn {

@@ -177,7 +177,7 @@ impl Sheet<'_> {
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), t| {
                 (l.min(t), h.max(t))
             });
-        let air = ((high - low) * 0.03).max(2.0);
+        let air = ((high - low) * 0.03).max(5.0);
         (low - air, high + air)
     }
 
@@ -211,13 +211,15 @@ impl Sheet<'_> {
     fn draw(&self, total_width: f64, id: &str) -> Result<SafeSvg, ChartError> {
         /// Room below the panel: rug, ticks, the span that is not ruled out, the axis' name.
         const RUG: f64 = 14.0;
+        /// Room over the panel for marks of flasks beyond the scale.
+        const ABOVE: f64 = 7.0;
         let wide = total_width > NARROW;
         let (x0, x1) = self.across();
         let (left, right) = (MARGIN_LEFT - 6.0, total_width - MARGIN_RIGHT);
         let px = |x: f64| left + (x - x0) / (x1 - x0) * (right - left);
         let words = self.flags().into_iter().map(|(x, f)| (px(x), f)).collect();
         let words = flags::arrange((0.0, total_width), words);
-        let top = 26.0 + flags::ROW * words.rows as f64;
+        let top = 20.0 + flags::ROW * words.rows as f64 + ABOVE;
         let bottom = top + if wide { 264.0 } else { 200.0 };
         let span_row = if self.curve.flat_c.is_some() {
             20.0
@@ -272,7 +274,11 @@ impl Sheet<'_> {
             .collect();
         axis.foot(&marks)?;
         self.draw_rug(&canvas, &panel);
-        flags::draw(&canvas, frame, &words)?;
+        let over = Frame {
+            top: top - ABOVE,
+            ..frame
+        };
+        flags::draw(&canvas, over, &words)?;
         self.name_the_empty(&canvas, &panel, &stretches)?;
         if wide {
             self.places_to_point_at(&canvas, &panel, &line);

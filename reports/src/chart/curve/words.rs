@@ -28,9 +28,13 @@ pub(super) fn note(curve: &Curve, shown: &ShownIn) -> String {
         .filter(|f| f.pour_c.is_finite() && f.pieces > 0)
         .count();
     let mut text = format!(
-        "Share of {}. Each ring is one of {}, larger with more pieces.",
+        "Share of {}. {}.",
         wording::shortened(&curve.outcome),
-        wording::count(flasks as u64, "flask")
+        if flasks == 1 {
+            "The ring is the only flask".to_owned()
+        } else {
+            format!("Each ring is one of {flasks} flasks, larger with more pieces")
+        }
     );
     if flasks > EACH {
         text += &format!(

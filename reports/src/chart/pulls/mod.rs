@@ -71,6 +71,8 @@ pub struct Change {
 
 /// Most pulls drawn, the newest: about two years of a bench.
 const DRAWN: usize = 500;
+/// And on a phone.
+const PHONE: usize = 220;
 /// The newest so many say at a pointer what they are.
 const TIPS: usize = 150;
 
@@ -84,7 +86,7 @@ pub fn draw(pulls: &Pulls, shown: &ShownIn, zone: &TimeZone) -> Result<Option<Fi
     let depths = newest
         .iter()
         .any(|p| p.depth_kpa.is_some_and(f64::is_finite));
-    let (Some(from), Some(until), true) = (newest.first(), newest.last(), depths) else {
+    let (Some(first), Some(last), true) = (newest.first(), newest.last(), depths) else {
         return Ok(None);
     };
     let sheet = Sheet {
@@ -92,19 +94,27 @@ pub fn draw(pulls: &Pulls, shown: &ShownIn, zone: &TimeZone) -> Result<Option<Fi
         newest,
         shown,
         zone,
-        from: from.at.plus_seconds(-DAY_S / 2.0),
-        until: until.at.max(from.at).plus_seconds(DAY_S / 2.0),
+        from: first.at.plus_seconds(-DAY_S / 2.0),
+        until: last.at.max(first.at).plus_seconds(DAY_S / 2.0),
         title: "Every pull of vacuum".to_owned(),
         note: words::note(pulls, newest.len(), shown, zone),
     };
     let svg = sheet.draw(MEASURE, &pulls.id)?;
-    let narrow = sheet.draw(NARROW, &format!("{}-narrow", pulls.id))?;
+    let fewer = &newest[newest.len().saturating_sub(PHONE)..];
+    let phone = Sheet {
+        newest: fewer,
+        from: fewer
+            .first()
+            .map_or(sheet.from, |p| p.at.plus_seconds(-DAY_S / 2.0)),
+        ..sheet
+    };
+    let narrow = phone.draw(NARROW, &format!("{}-narrow", pulls.id))?;
     Ok(Some(Figure {
         svg,
         narrow: Some(narrow),
         table: words::table(pulls, newest, shown, zone),
-        title: sheet.title,
-        note: sheet.note,
+        title: phone.title,
+        note: phone.note,
     }))
 }
 
@@ -169,7 +179,7 @@ impl Sheet<'_> {
     }
 
     fn draw(&self, total_width: f64, id: &str) -> Result<SafeSvg, ChartError> {
-        const GAP: f64 = 30.0;
+        const GAP: f64 = 34.0;
         let wide = total_width > NARROW;
         let times = self
             .newest

@@ -64,7 +64,11 @@ fn years_of_pulls_stay_small_and_say_how_many_are_shown() {
     let figure = drawn(&machine(pulls));
     let both = figure.svg.as_str().len() + figure.narrow.unwrap().as_str().len();
     assert!(both < 110_000, "{both}");
-    assert!(figure.note.contains("newest 500 of 6500"));
+    assert!(
+        figure
+            .note
+            .contains("newest 500 of 6500 pulls, on a phone 220")
+    );
     assert_eq!(figure.table.rows.len(), 40);
 }
 

@@ -4,7 +4,7 @@ use analysis::pour::Verdict;
 use analysis::units::ShownIn;
 use jiff::tz::TimeZone;
 
-use super::{Pull, Pulls};
+use super::{PHONE, Pull, Pulls};
 use crate::table::{Cell, Table};
 use crate::wording;
 
@@ -55,14 +55,22 @@ pub(super) fn note(pulls: &Pulls, drawn: usize, shown: &ShownIn, zone: &TimeZone
     if count(Verdict::Unknown) > 0 {
         shapes.push("rings those that the sensor cannot tell");
     }
-    for shape in shapes {
+    for shape in &shapes {
         text += &format!(", {shape}");
     }
-    text += ". Marks at the foot lie below the scale.";
+    text += ".";
+    if !shapes.is_empty() {
+        text += " Marks at the foot lie below the scale.";
+    }
     if drawn < pulls.pulls.len() {
         text += &format!(
-            " Shown are the newest {drawn} of {}.",
-            wording::count(pulls.pulls.len() as u64, "pull")
+            " Shown are the newest {drawn} of {}{}.",
+            wording::count(pulls.pulls.len() as u64, "pull"),
+            if drawn > PHONE {
+                format!(", on a phone {PHONE}")
+            } else {
+                String::new()
+            }
         );
     }
     let bad = count(Verdict::Weak) + count(Verdict::Missing);

@@ -329,13 +329,21 @@ impl SessionSheet {
         Section {
             id: "pulls",
             title: "Pulls of vacuum".to_owned(),
-            blocks: vec![if self.pulls.is_empty() {
-                Block::text("No pull was found in this session.")
+            blocks: if self.pulls.is_empty() {
+                vec![Block::text("No pull was found in this session.")]
             } else {
-                Block::Table {
-                    table: verdicts::table(&self.pulls, &self.shop.shown, &self.shop.zone, false),
-                }
-            }],
+                vec![
+                    Block::Table {
+                        table: verdicts::table(
+                            &self.pulls,
+                            &self.shop.shown,
+                            &self.shop.zone,
+                            false,
+                        ),
+                    },
+                    Block::small(verdicts::READING),
+                ]
+            },
         }
     }
 

@@ -266,4 +266,4 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
 }
 
 /// How to read the answers.
-const READING: &str = "Weak evidence: enough flasks to look, but no better temperature is clear of chance, or something stands against it. Fair: shown at a formal look agreed beforehand or by a completed trial, worth following. Strong: shown by both. A 95 % interval holds the true rate in 95 of 100 such books; the wider it is, the less is known.";
+const READING: &str = "Weak evidence: enough flasks to look, but no better temperature is clear of chance, or something stands against it. Fair: shown at a formal look agreed beforehand or by a completed trial, worth following. Strong: shown by both. A 95 % interval holds the true rate in 95 of 100 such books; the wider it is, the less is known. A defect that heat can steer is of a kind that goes with the pour's or the flask's temperature, such as no-fill or gas porosity.";

@@ -14,9 +14,10 @@ const LEAST_FLASKS: usize = 12;
 const MOST: usize = 3;
 
 pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
-    let mut figures: Vec<Drawn> = Vec::new();
+    let mut blocks = Vec::new();
+    let mut drawn = 0;
     for stratum in &sorted.week.evidence.strata {
-        if figures.len() == MOST || stratum.alloy.is_none() || stratum.section.is_none() {
+        if drawn == MOST || stratum.alloy.is_none() || stratum.section.is_none() {
             continue;
         }
         let flasks: Vec<two_temperatures::Flask> = sorted
@@ -38,18 +39,26 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
         }
         let figure = two_temperatures::draw(
             &TwoTemperatures {
-                id: format!("both-{}", figures.len() + 1),
+                id: format!("both-{}", drawn + 1),
                 of: answers::name(stratum),
                 outcome: OUTCOME.to_owned(),
                 flasks,
             },
             &sorted.week.shop.shown,
         )?;
-        figures.extend(figure.map(Drawn::from));
+        if let Some(figure) = figure {
+            drawn += 1;
+            blocks.push(Block::Heading {
+                text: answers::name(stratum),
+            });
+            blocks.push(Block::Figures {
+                figures: vec![Drawn::from(figure).untitled()],
+            });
+        }
     }
-    let blocks = if figures.is_empty() {
+    if blocks.is_empty() {
         let sensed = sorted.senses(analysis::channel::Channel::KilnTemperature(0));
-        vec![if sensed {
+        blocks.push(if sensed {
             Block::missing(
                 format!(
                     "Nothing to show yet: it takes {LEAST_FLASKS} counted flasks of one alloy and section with both temperatures."
@@ -72,10 +81,8 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
                 "topic = \"shop/kiln-1/temperature\"",
                 "unit = \"Cel\"",
             ])
-        }]
-    } else {
-        vec![Block::Figures { figures }]
-    };
+        });
+    }
     Ok(Section {
         id: "both",
         title: "Pour and flask temperature together".to_owned(),

@@ -124,7 +124,7 @@ fn effect(term: &Term, from_rate: f64, shown: &ShownIn) -> Option<Effect> {
         let group = format!(
             "{}, against {}",
             called(factor),
-            base(term).unwrap_or("the commonest")
+            base(term, grouping).unwrap_or("the commonest")
         );
         let ratio = term.odds_ratio?;
         return Some(Effect::of_odds_ratio(
@@ -146,8 +146,10 @@ fn effect(term: &Term, from_rate: f64, shown: &ShownIn) -> Option<Effect> {
     ))
 }
 
-/// The level that a level's odds are told against, from its sentence.
-fn base(term: &Term) -> Option<&str> {
+/// The level that a level's odds are told against, from its sentence, without the name of the
+/// grouping.
+fn base<'a>(term: &'a Term, grouping: &str) -> Option<&'a str> {
     let (_, rest) = term.sentence.as_deref()?.split_once(" times those in ")?;
-    rest.rsplit_once(" (").map(|(base, _)| base)
+    let (base, _) = rest.rsplit_once(" (")?;
+    Some(base.strip_prefix(grouping).map_or(base, str::trim_start))
 }

@@ -3,7 +3,7 @@
 use analysis::flask::Flask;
 
 use super::sorted::Sorted;
-use crate::page::index::safe_link;
+use crate::page::index::{safe_link, session_label};
 use crate::page::sheet::{Block, Link, Section};
 use crate::table::{Cell, Table};
 use crate::wording;
@@ -48,7 +48,10 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
                 .sheets
                 .iter()
                 .map(|(name, href)| Link {
-                    text: wording::shortened(name),
+                    text: session_label(name).map_or_else(
+                        || wording::shortened(name),
+                        |(day, machine)| format!("{day}, {machine}"),
+                    ),
                     href: safe_link(href),
                 })
                 .collect(),

@@ -1,11 +1,14 @@
 //! "Did the change help?": the share of defective pieces before and after each change of a target
 //! or a part, with the fortnight that may have triggered it left out.
 
+use std::collections::BTreeMap;
+
 use analysis::evidence::{Outcome, Question};
 use analysis::flask::Flask;
 use analysis::time::Micros;
 use analysis::watch::change::{TRIGGER_DAYS, did_it_help};
 
+use super::facts::PartChanged;
 use super::sorted::Sorted;
 use super::temperature::OUTCOME;
 use crate::chart::before_after::{self, BeforeAfter, Side};
@@ -62,7 +65,9 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             sentence: wording::capital(&answer.sentence),
         })?;
         match figure {
-            Some(figure) => figures.push(figure.into()),
+            Some(figure) => {
+                figures.push(Drawn::from(figure).titled(wording::capital(&change.what)))
+            }
             None => told.push(wording::sentence(&wording::capital(&answer.sentence))),
         }
     }
@@ -131,6 +136,17 @@ fn changes(sorted: &Sorted<'_>) -> Vec<Change> {
             flasks: flasks(sorted, |f| sorted.work_of(f) == work),
         });
     }
+    found.extend(parts(sorted, late));
+    found.sort_by_key(|c| std::cmp::Reverse(c.at));
+    found
+}
+
+/// The last change of each part, those of one machine and day as one: what came of them cannot
+/// be told apart.
+fn parts(sorted: &Sorted<'_>, late: impl Fn(Micros) -> bool) -> Vec<Change> {
+    let facts = &sorted.week.facts;
+    let zone = &sorted.week.shop.zone;
+    let mut by_day: BTreeMap<(String, String), Vec<&PartChanged>> = BTreeMap::new();
     for part in facts.part_changes.iter().filter(|c| late(c.at)) {
         let newer = facts.part_changes.iter().any(|c| {
             c.machine == part.machine
@@ -139,26 +155,36 @@ fn changes(sorted: &Sorted<'_>) -> Vec<Change> {
                 && c.at < sorted.until
         });
         // A cylinder is changed because it is empty, not to mend anything.
-        if newer || part.part == "gas cylinder" {
-            continue;
+        if !newer && part.part != "gas cylinder" {
+            let day = wording::local(part.at, zone).date().to_string();
+            by_day
+                .entry((part.machine.clone(), day))
+                .or_default()
+                .push(part);
         }
-        found.push(Change {
-            what: format!(
-                "the new {}{} ({})",
-                wording::isolated(&part.part),
-                if sorted.machines().len() > 1 {
-                    format!(" of {}", wording::isolated(&part.machine))
-                } else {
-                    String::new()
-                },
-                wording::day(part.at, zone)
-            ),
-            at: part.at,
-            flasks: flasks(sorted, |f| f.machine == part.machine),
-        });
     }
-    found.sort_by_key(|c| std::cmp::Reverse(c.at));
-    found
+    let several = sorted.machines().len() > 1;
+    by_day
+        .into_iter()
+        .filter_map(|((machine, _), changed)| {
+            let at = changed.iter().map(|c| c.at).min()?;
+            let names: Vec<String> = changed.iter().map(|c| wording::isolated(&c.part)).collect();
+            Some(Change {
+                what: format!(
+                    "the new {}{} ({})",
+                    wording::list(&names),
+                    if several {
+                        format!(" of {}", wording::isolated(&machine))
+                    } else {
+                        String::new()
+                    },
+                    wording::day(at, zone)
+                ),
+                at,
+                flasks: flasks(sorted, |f| f.machine == machine),
+            })
+        })
+        .collect()
 }
 
 fn flasks(sorted: &Sorted<'_>, wanted: impl Fn(&Flask) -> bool) -> Vec<Flask> {

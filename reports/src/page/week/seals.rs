@@ -48,6 +48,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
                 title: format!("Every pull of the week in numbers ({})", week.pulls.len()),
                 table: verdicts::table(&week.pulls, &week.shop.shown, &week.shop.zone, true),
             });
+            blocks.push(Block::small(verdicts::READING));
         }
     }
     Ok(Section {
@@ -77,7 +78,10 @@ fn of_machine(sorted: &Sorted<'_>, machine: &str) -> Result<Vec<Block>, PageErro
         .filter(|c| c.machine == machine && c.part == "gasket" && c.at < sorted.until)
         .map(|c| c.at)
         .collect();
-    let [depth, pump_down] = seal(&gaskets(&all, machine, &changed), machine);
+    // A flask that sat badly and was called off tells of the flask; wear shows in the pulls that
+    // metal went into.
+    let into: Vec<PullRow> = all.iter().filter(|p| p.poured).cloned().collect();
+    let [depth, pump_down] = seal(&gaskets(&into, machine, &changed), machine);
     let wears =
         signals::went(sorted, &depth, Side::Low) || signals::went(sorted, &pump_down, Side::High);
     blocks.push(Block::text(format!(
@@ -229,7 +233,8 @@ fn pulls_drawn(
                     .or(pull.share)
                     .filter(|s| s.is_finite()),
                 tau_s: pull.tau_s.filter(|t| t.is_finite()),
-                age_pours: pour.and_then(|p| p.seal_age_pours),
+                // This one counted, as the gasket's age is told everywhere else.
+                age_pours: pour.and_then(|p| p.seal_age_pours).map(|n| n + 1),
                 verdict: pull.verdict,
                 poured: pull.poured,
             }

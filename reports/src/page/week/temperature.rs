@@ -46,7 +46,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             });
         }
         blocks.extend(trial(sorted, stratum));
-        let known = known(sorted, stratum);
+        let known = known(sorted, stratum, drawn == 1);
         if !known.is_empty() {
             blocks.push(Block::Notes { items: known });
         }
@@ -170,8 +170,9 @@ fn trial(sorted: &Sorted<'_>, stratum: &Stratum) -> Option<Block> {
 }
 
 /// What a reader should know before believing a curve: what holds the answer down, the second
-/// opinion, what moved together, when it is looked at next.
-fn known(sorted: &Sorted<'_>, stratum: &Stratum) -> Vec<String> {
+/// opinion, what moved together, when it is looked at next. The first also says what a formal look
+/// is.
+fn known(sorted: &Sorted<'_>, stratum: &Stratum, first: bool) -> Vec<String> {
     let mut items = Vec::new();
     let caps: Vec<String> = stratum
         .advice
@@ -189,13 +190,16 @@ fn known(sorted: &Sorted<'_>, stratum: &Stratum) -> Vec<String> {
                 look.sessions
             )
         });
+        let gloss = if first {
+            " (a look at the figures agreed beforehand, the only time at which a better temperature can be claimed)"
+        } else {
+            ""
+        };
         items.push(match (look.number, next) {
-            (0, Some(next)) => format!(
-                "No formal look yet (a look at the figures agreed beforehand, the only time at which a better temperature can be claimed): {next}."
-            ),
+            (0, Some(next)) => format!("No formal look yet{gloss}: {next}."),
             (0, None) => "No formal look is due.".to_owned(),
             (n, Some(next)) => format!(
-                "{} so far (looks at the figures agreed beforehand, the only times at which a better temperature can be claimed): {next}.",
+                "{} so far{gloss}: {next}.",
                 wording::count(n as u64, "formal look")
             ),
             (n, None) => format!("All {n} formal looks have been; a trial can still claim more."),

@@ -92,7 +92,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
     let mut blocks = Vec::new();
     if !figures.is_empty() {
         blocks.push(Block::text(
-            "The limits come from before this week. A point outside, or one of the patterns named, is rarer than once in a hundred while nothing changes: look there first.",
+            "The limits come from before this week. A point outside them, or one of the patterns named, comes about once in a hundred points while nothing changes: look there first.",
         ));
         blocks.push(Block::Figures { figures });
         if said.is_empty() {

@@ -24,7 +24,7 @@ const SAID = [
   "leaves the chart by",
   "runs into",
   "in a chart, \"dark on dark\"",
-  "16px text, \"faint text\"",
+  "16px text",
   "chart 1 begins on page",
 ];
 

@@ -18,7 +18,7 @@ use crate::storage::RealDisk;
 use crate::write_up::WriteUp;
 
 /// How many reports one turn writes.
-pub const REPORTS_A_TURN: usize = 4;
+pub const REPORTS_A_TURN: usize = 2;
 
 /// What a turn came to.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]

@@ -2,9 +2,11 @@
 //! same program with a memory limit: a damaged file, or a panic in a library, ends a child and
 //! never the logging.
 
+use std::collections::VecDeque;
 use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 
 use analysis::pour::{PourRow, Row};
@@ -64,12 +66,74 @@ pub enum Done {
     Due(Result<Turn, String>),
 }
 
+/// What waits to be done. Publications come first: a trace must not wait for reports, and what a
+/// session's reports say comes from its trace.
+#[derive(Debug, Default)]
+struct Queue {
+    waiting: VecDeque<Job>,
+    closed: bool,
+}
+
+impl Queue {
+    /// Puts a job in its place; false if the same report waits to be written already.
+    fn add(&mut self, job: Job) -> bool {
+        if self.waiting.iter().any(|held| held.does(&job)) {
+            return false;
+        }
+        let publishes = |job: &Job| matches!(job, Job::Publish(_));
+        let place = if publishes(&job) {
+            self.waiting
+                .iter()
+                .take_while(|held| publishes(held))
+                .count()
+        } else {
+            self.waiting.len()
+        };
+        self.waiting.insert(place, job);
+        true
+    }
+}
+
+impl Job {
+    /// Whether this one does all that `other` asks for.
+    fn does(&self, other: &Job) -> bool {
+        match (self, other) {
+            (Job::SessionSheet(a, _), Job::SessionSheet(b, _))
+            | (Job::Week(a, _), Job::Week(b, _)) => a == b,
+            (Job::Due(_), Job::Due(_)) => true,
+            _ => false,
+        }
+    }
+}
+
+/// The queue and what wakes its thread.
+type Shared = Arc<(Mutex<Queue>, Condvar)>;
+
 /// The thread that does them.
 #[derive(Debug)]
 pub struct Jobs {
-    queue: std::sync::mpsc::Sender<Job>,
+    queue: Shared,
     thread: JoinHandle<()>,
     under_way: usize,
+}
+
+/// The queue, whatever became of a thread that held it: nothing in it is ever half done.
+fn held(queue: &Mutex<Queue>) -> MutexGuard<'_, Queue> {
+    queue.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The next job, waiting for one; none once the queue is closed and empty.
+fn next((queue, wake): &(Mutex<Queue>, Condvar)) -> Option<Job> {
+    let mut queue = held(queue);
+    loop {
+        if let Some(job) = queue.waiting.pop_front() {
+            return Some(job);
+        }
+        if queue.closed {
+            return None;
+        }
+        queue = wake.wait(queue).unwrap_or_else(PoisonError::into_inner);
+    }
 }
 
 impl Jobs {
@@ -82,11 +146,12 @@ impl Jobs {
         book: PathBuf,
         done: mpsc::UnboundedSender<Done>,
     ) -> std::io::Result<Jobs> {
-        let (queue, jobs) = std::sync::mpsc::channel::<Job>();
+        let queue = Shared::default();
+        let jobs = Arc::clone(&queue);
         let thread = std::thread::Builder::new()
             .name("jobs".into())
             .spawn(move || {
-                for job in jobs {
+                while let Some(job) = next(&jobs) {
                     let told = done.send(do_job(&program, &book, job));
                     if told.is_err() {
                         return;
@@ -100,12 +165,15 @@ impl Jobs {
         })
     }
 
-    /// Puts a job at the end of the queue.
+    /// Puts a job in the queue: a publication before all reports, and a report that waits to be
+    /// written already not twice.
     pub fn add(&mut self, job: Job) {
-        // The thread lives as long as this handle, unless it panicked; the next start finds the
-        // unpublished session in the journal again.
-        if self.queue.send(job).is_ok() {
+        let (queue, wake) = &*self.queue;
+        // A thread that panicked takes no more; the next start finds the unpublished session in
+        // the journal again.
+        if !self.thread.is_finished() && held(queue).add(job) {
             self.under_way += 1;
+            wake.notify_one();
         }
     }
 
@@ -122,7 +190,9 @@ impl Jobs {
     /// Lets the job that is being done finish, and those queued as long as what they tell is
     /// still listened to.
     pub fn join(self) {
-        drop(self.queue);
+        let (queue, wake) = &*self.queue;
+        held(queue).closed = true;
+        wake.notify_one();
         let _ = self.thread.join();
     }
 }
@@ -222,5 +292,47 @@ pub fn limit_memory() {
     };
     if let Err(e) = setrlimit(Resource::Data, limit) {
         eprintln!("pourbook: this child's memory could not be limited: {e}");
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn close(name: &str) -> Job {
+        Job::Publish(Box::new(Close {
+            session: Uuid::nil(),
+            path: String::new(),
+            machine: "bench-1".to_owned(),
+            generation: 1,
+            claims: Vec::new(),
+            metadata: Vec::new(),
+            name: name.to_owned(),
+        }))
+    }
+
+    #[test]
+    fn traces_are_published_before_reports_and_no_report_waits_twice() {
+        let mut queue = Queue::default();
+        let now = Micros(0);
+        let week = || Job::Week("2026-W47".to_owned(), now);
+        assert!(queue.add(week()));
+        assert!(queue.add(Job::Due(now)));
+        assert!(queue.add(close("first")));
+        assert!(!queue.add(week()));
+        assert!(queue.add(close("second")));
+        assert!(!queue.add(Job::Due(Micros(1))));
+        assert!(queue.add(Job::Week("2026-W46".to_owned(), now)));
+        let order: Vec<String> = queue
+            .waiting
+            .iter()
+            .map(|job| match job {
+                Job::Publish(close) => close.name.clone(),
+                Job::SessionSheet(name, _) | Job::Week(name, _) => name.clone(),
+                Job::Due(_) => "due".to_owned(),
+            })
+            .collect();
+        assert_eq!(order, ["first", "second", "2026-W47", "due", "2026-W46"]);
     }
 }

@@ -93,9 +93,12 @@ impl Past {
     /// Moves every claim to a temperature that no look claimed, and says how many there were.
     #[cfg(test)]
     pub(super) fn forge(&mut self, pour_c: f64) -> usize {
-        let askings = self.askings.iter_mut();
-        let claims = askings.flat_map(|a| &mut a.claims);
-        claims.map(|(_, claim)| claim.pour_c = pour_c).count()
+        let mut claims = 0;
+        for (_, claim) in self.askings.iter_mut().flat_map(|a| &mut a.claims) {
+            claim.pour_c = pour_c;
+            claims += 1;
+        }
+        claims
     }
 }
 

@@ -6,7 +6,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -65,12 +65,10 @@ impl Watch {
     /// Looks: `now` by the shop's clock, `passed` since the watch began, `version` the number
     /// that changes with the records.
     pub fn look(&mut self, now: Micros, passed: Duration, version: i64) -> Next {
-        match self.version.replace(version) {
-            Some(before) if before != version => {
-                let first = self.changed.map_or(passed, |(first, _)| first);
-                self.changed = Some((first, passed));
-            }
-            _ => {}
+        let before = self.version.replace(version);
+        if before.is_some_and(|before| before != version) {
+            let first = self.changed.map_or(passed, |(first, _)| first);
+            self.changed = Some((first, passed));
         }
         // Whichever way the clock was set: another week is due than was asked for.
         let due = self.calendar.last_due(now).map(|week| week.name);
@@ -130,10 +128,7 @@ impl Desk {
 
     /// Whether there may be a report to write; true once for each time it was found.
     pub fn asks(&self) -> bool {
-        match self.asks.try_recv() {
-            Ok(()) => true,
-            Err(TryRecvError::Empty | TryRecvError::Disconnected) => false,
-        }
+        self.asks.try_recv().is_ok()
     }
 }
 

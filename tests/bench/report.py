@@ -192,7 +192,7 @@ def charts_of(rows, pulls, parts, kinds, from_, until, book):
     axes.plot(gas["poured_at"], gas["cylinder_left_l"], lw=0.7)
     made.append(("gas", svg_of(figure)))
 
-    week = rows[(rows["poured_at"] >= from_) & (rows["poured_at"] < until)]
+    week = rows[(rows["poured_at"] >= from_) & (rows["poured_at"] < until)].dropna(subset=["trace"])
     figure, grid = plt.subplots(-(-len(week) // 4), 4, figsize=(9, 7), sharex=True, sharey=True)
     traces = {t: pd.read_parquet(book / t) for t in week["trace"].dropna().unique()}
     for axes, (_, row) in zip(grid.flat, week.iterrows()):

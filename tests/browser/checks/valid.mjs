@@ -19,8 +19,6 @@ const validator = new HtmlValidate({
     "attribute-empty-style": "off",
     "void-style": "off",
     "doctype-style": "off",
-    // Wide tables scroll inside a region of their own, which is no section of the report.
-    "prefer-native-element": ["error", { exclude: ["region"] }],
     // Names of weeks and sessions are long, and the standard sets no limit.
     "long-title": "off",
   },

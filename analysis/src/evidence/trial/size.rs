@@ -36,8 +36,15 @@ impl Sessions {
     ///
     /// Of a session of n flasks ⌊n/2⌋ are meant for one and ⌈n/2⌉ for the other temperature. If a
     /// and b of these are counted they tell ab/(a+b), where an even split tells a quarter of a
-    /// flask each; the mean over a and b is taken. Two sessions share a toss for each pair of places.
-    pub(super) fn of(sizes: impl Iterator<Item = u32>, counted: f64, alone: f64) -> Sessions {
+    /// flask each; the mean over a and b is taken. Flasks that differ in pieces, by `uneven` (variance
+    /// ÷ mean²), split no more evenly for it: to second order that takes the share uneven/(a+b) off.
+    /// Two sessions share a toss for each pair of places.
+    pub(super) fn of(
+        sizes: impl Iterator<Item = u32>,
+        counted: f64,
+        alone: f64,
+        uneven: f64,
+    ) -> Sessions {
         let (mut told, mut tosses, mut flasks) = (0.0, 0.0, 0.0);
         for n in sizes {
             let halves = [n / 2, n.div_ceil(2)].map(|half| shares(half, counted));
@@ -49,7 +56,7 @@ impl Sessions {
                         * match a + b {
                             0.0 => 0.0,
                             1.0 => 0.25 * alone,
-                            both => a * b / both,
+                            both => a * b / both * (1.0 - uneven / both).max(0.0),
                         };
                     flasks += chance * (a + b);
                 }
@@ -101,7 +108,16 @@ impl Bench<'_> {
         }
         let counted = self.counts.len() as f64 / self.flasks.len().max(1) as f64;
         let alone = within / over_all(self.counts).max(within);
-        Sessions::of(sizes.into_values(), counted.min(1.0), alone)
+        let pieces = || self.counts.iter().map(|t| f64::from(t.pieces));
+        let mean = pieces().sum::<f64>() / self.counts.len().max(1) as f64;
+        let squares: f64 = pieces().map(|n| (n - mean).powi(2)).sum();
+        let uneven = squares / (self.counts.len().max(1) as f64 * mean * mean);
+        let uneven = if uneven.is_finite() {
+            uneven.min(1.0)
+        } else {
+            0.0
+        };
+        Sessions::of(sizes.into_values(), counted.min(1.0), alone, uneven)
     }
 
     /// How far off the size may be because rate and likeness are themselves estimates: the variance
@@ -199,16 +215,23 @@ mod tests {
             assert!((a.worth - worth).abs() < 1e-12, "{a:?}");
             assert!((a.tosses - tosses).abs() < 1e-12, "{a:?}");
         };
-        let of = |n| Sessions::of([n].into_iter(), 1.0, 0.2);
+        let of = |n| Sessions::of([n].into_iter(), 1.0, 0.2, 0.0);
         near(of(2), 1.0, 0.25);
         near(of(4), 1.0, 0.25);
         // One against two: 2/3 of what an even split of three would tell, 3/4.
         near(of(3), 8.0 / 9.0, 1.0 / 3.0);
         near(of(1), 0.2, 0.5);
         // Of two of which one in ten is lost: 0.81·½ + 0.18·0.05 over 1.8·¼.
-        let lost = Sessions::of([2].into_iter(), 0.9, 0.2);
+        let lost = Sessions::of([2].into_iter(), 0.9, 0.2, 0.0);
         near(lost, (0.81 * 0.5 + 0.18 * 0.05) / 0.45, 0.5 / 1.8);
-        near(Sessions::of([].into_iter(), 1.0, 1.0), 1.0, 0.25);
+        near(Sessions::of([].into_iter(), 1.0, 1.0, 0.0), 1.0, 0.25);
+        // Flasks of 15 or 25 pieces (variance 25, mean 20: 1/16), two by two: on average they tell
+        // (7.5 + 9.375 + 9.375 + 12.5)/4 = 9.6875 where two of 20 tell 10.
+        near(
+            Sessions::of([2].into_iter(), 1.0, 0.2, 0.0625),
+            0.968_75,
+            0.25,
+        );
     }
 
     /// Sessions of 0 and 10 of 25 bad lie 5 off the mean: 20·5² ÷ (500·0.2·0.8).

@@ -25,7 +25,13 @@ pub(super) fn one_session_decides<'a>(
 ) -> Option<&'a str> {
     let pour_c = curve.at[point].pour_c;
     let bounds = [Bound::Most, Bound::Fewest];
+    // Sessions are left out one by one, though weeks of them may count as one.
+    let single = How { block: 1, ..*how };
     for (fit, bound) in curve.fits().zip(bounds) {
+        let by_session = (how.block > 1)
+            .then(|| fitted(&fit.plan, rows, bound, &single).ok())
+            .flatten();
+        let fit = by_session.as_ref().unwrap_or(fit);
         let sandwich = fit.covariance.sandwich()?;
         let with = fit.risk(mix, pour_c)?;
         let against = fit.risk(mix, curve.reference_c)?;

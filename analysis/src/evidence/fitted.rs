@@ -3,8 +3,10 @@
 
 use super::Method;
 use super::rows::{Bound, Row, counts};
-use super::terms::{Column, Plan};
+use super::terms::Plan;
+use super::wander;
 use crate::stats::Vector;
+use crate::stats::counts::Counts;
 use crate::stats::covariance::{Covariance, Uncertainty};
 use crate::stats::error::StatsError;
 use crate::stats::firth::{self, Firth};
@@ -30,10 +32,12 @@ pub(super) struct How {
     pub method: Method,
     pub uncertainty: Uncertainty,
     pub design_effect: f64,
+    /// Neighbouring sessions that count as one ([`super::wander`]).
+    pub block: usize,
 }
 
 /// Fits the plan's columns to the rows at one bound of the outcome: by maximum likelihood, with the
-/// ridge of sections' own slopes where the plan has one; or with Firth's penalty, on counts
+/// ridges of sections' own slopes and of the cup where the plan has them; or with Firth's penalty, on counts
 /// divided by the design effect, where that is asked for or where plain maximum likelihood has no
 /// finite answer.
 pub(super) fn fitted(
@@ -54,21 +58,22 @@ pub(super) fn fitted(
 fn plain(plan: &Plan, rows: &[&Row], bound: Bound, how: &How) -> Result<Fitted, StatsError> {
     let counts = counts(rows, bound)?;
     let design = plan.design(rows)?;
-    let ridge: Option<Vec<f64>> = plan.ridge.map(|ridge| {
-        // The intercept and the common columns are free.
-        std::iter::once(0.0)
-            .chain(plan.columns.iter().map(|c| match c {
-                Column::OwnSlope { .. } => ridge,
-                _ => 0.0,
-            }))
-            .collect()
-    });
+    let ridge = plan.ridges();
     let extras = Extras {
         offset: None,
         ridge: ridge.as_deref(),
     };
     let logistic = fit(&design, &counts, &extras)?;
-    let covariance = Covariance::of(&logistic, &design, &counts, how.uncertainty)?;
+    let clusters = if how.block > 1 {
+        let blocks = wander::blocks(rows, how.block);
+        Counts::new(counts.events(), counts.trials(), &blocks)?
+    } else {
+        counts
+    };
+    let mut covariance = Covariance::of(&logistic, &design, &clusters, how.uncertainty)?;
+    if plan.cup.is_some() {
+        covariance = covariance.with_prior(&plan.open(), how.design_effect);
+    }
     Ok(Fitted {
         plan: plan.clone(),
         coef: logistic.coef.clone(),
@@ -81,10 +86,7 @@ fn plain(plan: &Plan, rows: &[&Row], bound: Bound, how: &How) -> Result<Fitted, 
 }
 
 fn penalised(plan: &Plan, rows: &[&Row], bound: Bound, how: &How) -> Result<Fitted, StatsError> {
-    let mut plan = plan.clone();
-    plan.columns
-        .retain(|c| !matches!(c, Column::OwnSlope { .. }));
-    plan.ridge = None;
+    let plan = plan.without_ridges();
     let counts = counts(rows, bound)?.divided(how.design_effect);
     let design = plan.design(rows)?;
     let fit = firth::fit(&design, &counts)?;

@@ -8,6 +8,7 @@
 //! | `count`, `rows` | what one flask contributes |
 //! | `factor`, `budget`, `terms` | which settings a model holds, and how many it can |
 //! | `fitted`, `model` | the fit, and the table of what each setting did |
+//! | `wander` | whether sessions are good and bad in spells |
 //! | `study`, `curve` | the curve of an alloy and section, and its changes from the usual |
 //! | `opinion`, `doubts`, `porosity`, `probes`, `together` | what could be wrong with it |
 //! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
@@ -61,6 +62,7 @@ pub mod trial;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod trial_tests;
+mod wander;
 
 use serde::{Deserialize, Serialize};
 

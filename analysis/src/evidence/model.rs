@@ -117,6 +117,7 @@ pub(super) fn model(rows: &[&Row], ask: &Question, pooled: Option<f64>) -> Resul
         shape: ask.shape,
         forced: ask.shape.is_some() || ask.method.is_some() || ask.spread.is_some(),
         own_slopes: None,
+        cup: None,
     };
     let pours = wanted.factors.is_none();
     let with_pour: Vec<&Row> = rows
@@ -151,6 +152,7 @@ pub(super) fn model(rows: &[&Row], ask: &Question, pooled: Option<f64>) -> Resul
         method: ask.method.unwrap_or(Method::Glm),
         uncertainty: spread.uncertainty(),
         design_effect: budget.design_effect,
+        block: 1,
     };
     let made = if how.method == Method::Mixed {
         mixed(&plan, &kept)
@@ -395,6 +397,7 @@ pub(super) fn terms_of_kind(rows: &[&Row], pooled: Option<f64>) -> Vec<Term> {
         method: Method::Glm,
         uncertainty: Uncertainty::Session,
         design_effect: budget.design_effect,
+        block: 1,
     };
     let Ok((plan, kept)) = plan(&with_pour, &budget, &wanted) else {
         return Vec::new();

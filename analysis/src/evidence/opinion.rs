@@ -151,8 +151,9 @@ fn columns(
     let mut design = Design::intercept(rows.len());
     for (j, column) in plan.columns.iter().enumerate() {
         match column {
-            // One section's flasks, or the common slope: no slopes of sections here.
-            Column::OwnSlope { .. } => {}
+            // One section's flasks, or the common slope: no slopes of sections here, and no bend
+            // that the flasks do not carry.
+            Column::OwnSlope { .. } | Column::Cup { .. } => {}
             Column::Number {
                 factor: Factor::PourTemperature,
                 ..

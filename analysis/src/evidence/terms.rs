@@ -38,6 +38,9 @@ pub(super) struct Wanted {
     pub forced: bool,
     /// Sections have slopes of their own, shrunk by this ridge.
     pub own_slopes: Option<f64>,
+    /// Where the flasks carry no more than a line it may bend a little, shrunk by this ridge (on the
+    /// bend in logits per (10 K)²).
+    pub cup: Option<f64>,
 }
 
 /// Strata and a line are more than the table can carry.
@@ -63,7 +66,13 @@ pub(super) enum Column {
     },
     /// The pour temperature from `centre` on in flasks of this section, else 0.
     OwnSlope { section: String, centre: f64 },
+    /// Half the square of the pour temperature from `centre` on, in [`CUP_K`]: a bend that the flasks
+    /// cannot carry, held near none by a ridge.
+    Cup { centre: f64 },
 }
+
+/// The unit that a cup's bend is told in, K.
+const CUP_K: f64 = 10.0;
 
 /// The columns of a model.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,7 +80,10 @@ pub(super) struct Plan {
     pub columns: Vec<Column>,
     pub spline: Option<Spline>,
     pub origin: Micros,
+    /// The ridge of sections' own slopes.
     pub ridge: Option<f64>,
+    /// The ridge of the cup.
+    pub cup: Option<f64>,
     pub notes: Vec<String>,
 }
 
@@ -116,7 +128,7 @@ pub(super) fn plan<'a, 'b>(
             }
         ));
     }
-    let plan = Plan::of(&entries, &kept, from, wanted.own_slopes, notes);
+    let plan = Plan::of(&entries, &kept, from, wanted, notes);
     Ok((plan, kept))
 }
 
@@ -294,7 +306,7 @@ impl Plan {
         entries: &[Entry],
         rows: &[&Row],
         origin: Micros,
-        own_slopes: Option<f64>,
+        wanted: &Wanted,
         notes: Vec<String>,
     ) -> Plan {
         let mut plan = Plan {
@@ -302,6 +314,7 @@ impl Plan {
             spline: None,
             origin,
             ridge: None,
+            cup: None,
             notes,
         };
         let pours: Vec<f64> = rows.iter().filter_map(|r| r.pour_c()).collect();
@@ -344,8 +357,16 @@ impl Plan {
             }
         }
         plan.leave_out_aliased(rows);
+        if let Some(ridge) = wanted.cup.filter(|_| plan.has_pour() && !plan.has_bend()) {
+            let (centre, _) = centre_and_scale(&pours);
+            plan.cup = Some(ridge);
+            plan.columns.push(Column::Cup { centre });
+        }
         let sections = levels(rows, Factor::Section);
-        if let Some(ridge) = own_slopes.filter(|_| sections.len() > 1 && plan.has_pour()) {
+        if let Some(ridge) = wanted
+            .own_slopes
+            .filter(|_| sections.len() > 1 && plan.has_pour())
+        {
             let (centre, _) = centre_and_scale(&pours);
             plan.ridge = Some(ridge);
             for section in sections.into_keys() {
@@ -427,7 +448,7 @@ impl Plan {
         for column in &self.columns {
             let words = match column {
                 Column::Level { factor, .. } | Column::Number { factor, .. } => factor.words(),
-                Column::Bend { .. } | Column::OwnSlope { .. } => continue,
+                Column::Bend { .. } | Column::OwnSlope { .. } | Column::Cup { .. } => continue,
             };
             if words != Factor::PourTemperature.words() && !held.contains(&words) {
                 held.push(words);
@@ -440,7 +461,7 @@ impl Plan {
     pub(super) fn holds(&self, factor: Factor) -> bool {
         self.columns.iter().any(|c| match c {
             Column::Level { factor: f, .. } | Column::Number { factor: f, .. } => *f == factor,
-            Column::Bend { .. } | Column::OwnSlope { .. } => false,
+            Column::Bend { .. } | Column::OwnSlope { .. } | Column::Cup { .. } => false,
         })
     }
 
@@ -484,9 +505,43 @@ impl Plan {
                         0.0
                     }
                 }
+                Column::Cup { centre } => t.map_or(0.0, |t| 0.5 * ((t - centre) / CUP_K).powi(2)),
             };
         }
         x
+    }
+
+    /// The ridge of each column, the intercept first; `None` where all are free.
+    pub(super) fn ridges(&self) -> Option<Vec<f64>> {
+        (self.ridge.is_some() || self.cup.is_some()).then(|| {
+            std::iter::once(0.0)
+                .chain(self.columns.iter().map(|c| match c {
+                    Column::OwnSlope { .. } => self.ridge.unwrap_or(0.0),
+                    Column::Cup { .. } => self.cup.unwrap_or(0.0),
+                    _ => 0.0,
+                }))
+                .collect()
+        })
+    }
+
+    /// The ridges of what is as likely one way as the other and stays open where the flasks do not
+    /// tell: the cup. That sections go by one slope until they show otherwise is a choice.
+    pub(super) fn open(&self) -> Vec<f64> {
+        std::iter::once(0.0)
+            .chain(self.columns.iter().map(|c| match c {
+                Column::Cup { .. } => self.cup.unwrap_or(0.0),
+                _ => 0.0,
+            }))
+            .collect()
+    }
+
+    /// The plan without columns that a ridge holds.
+    pub(super) fn without_ridges(&self) -> Plan {
+        let mut plan = self.clone();
+        plan.columns
+            .retain(|c| !matches!(c, Column::OwnSlope { .. } | Column::Cup { .. }));
+        (plan.ridge, plan.cup) = (None, None);
+        plan
     }
 
     /// What a column is called.
@@ -496,6 +551,7 @@ impl Plan {
             Column::Number { factor, .. } => factor.name().to_owned(),
             Column::Bend { term, .. } => format!("pour_temperature_bend_{term}"),
             Column::OwnSlope { section, .. } => format!("pour_temperature in section: {section}"),
+            Column::Cup { .. } => "pour_temperature_cup".to_owned(),
         }
     }
 
@@ -522,6 +578,8 @@ impl Plan {
             let mut weights = Vector::zeros(width);
             let (factor, scale) = match column {
                 Column::Level { factor, .. } => (*factor, 1.0),
+                // Never in a model that is told by its terms.
+                Column::Cup { .. } => (Factor::PourTemperature, 1.0),
                 Column::OwnSlope { centre, .. } => {
                     mean[j + 1] = -centre;
                     (Factor::PourTemperature, 1.0)

@@ -251,3 +251,31 @@ fn sections_have_slopes_of_their_own_where_asked() {
     let x = planned.x(seen[0], Some(980.0));
     assert!(x[3] == 0.0 && x[4] != 0.0);
 }
+
+#[test]
+fn a_line_may_bend_a_little_and_a_curve_is_free() {
+    let flasks = flasks(120);
+    let rows = rows(&flasks);
+    let seen: Vec<&Row> = rows.iter().collect();
+    let cup = Wanted {
+        cup: Some(18.0),
+        ..Wanted::default()
+    };
+    let (line, _) = plan(&seen, &budget(25.0, 60, 2), &cup).unwrap();
+    assert_eq!(
+        line.columns.last().map(Plan::name).unwrap(),
+        "pour_temperature_cup"
+    );
+    let ridges = line.ridges().unwrap();
+    assert_eq!(ridges.iter().filter(|r| **r > 0.0).count(), 1);
+    assert_eq!(ridges.last(), Some(&18.0));
+    // Half the square of what is 20 K from the middle, per (10 K)²: 2.
+    let Some(Column::Cup { centre }) = line.columns.last() else {
+        panic!("a cup");
+    };
+    let x = line.x(seen[0], Some(centre + 20.0));
+    assert!((x[x.len() - 1] - 2.0).abs() < 1e-12);
+    assert!(line.without_ridges().ridges().is_none());
+    let (curve, _) = plan(&seen, &budget(45.0, 60, 4), &cup).unwrap();
+    assert!(curve.has_bend() && curve.ridges().is_none());
+}

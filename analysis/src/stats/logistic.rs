@@ -182,8 +182,14 @@ pub fn fit(design: &Design, counts: &Counts, extras: &Extras) -> Result<Logistic
         if started && moved < SETTLED {
             return finish(x, counts, ridge, coef, linear, step);
         }
-        if started && step >= LOOK_FROM && ridge.is_none() && separates(x, counts, &change) {
-            return Err(run_away(design, counts, &change, step));
+        if started && step >= LOOK_FROM {
+            // Columns with a ridge cannot run away.
+            let free = ridge.map_or(change.clone(), |r| {
+                Vector::from_fn(columns, |j, _| if r[j] > 0.0 { 0.0 } else { change[j] })
+            });
+            if separates(x, counts, &free) {
+                return Err(run_away(design, counts, &free, step));
+            }
         }
         started = true;
     }

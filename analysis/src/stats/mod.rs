@@ -55,6 +55,8 @@ mod model_edge_tests;
 mod model_tests;
 mod newton;
 pub mod permutation;
+#[cfg(test)]
+mod prior_tests;
 pub mod proportion;
 #[cfg(test)]
 mod published;

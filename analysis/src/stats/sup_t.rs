@@ -71,6 +71,10 @@ struct Parts {
     score: Vec<f64>,
     /// Each axis as what is compared sees it.
     seen: Vec<f64>,
+    /// What a ridge leaves open, by penalised coefficient.
+    prior: Vec<Vector>,
+    /// Its covariance as what is compared sees it.
+    prior_seen: Matrix,
 }
 
 /// The directions that contrasts span, columns × dimensions, orthonormal. A curve's points lie
@@ -97,6 +101,15 @@ impl Parts {
             factor: Vec::new(),
             score: Vec::new(),
             seen: Vec::new(),
+            prior: sandwich
+                .prior
+                .column_iter()
+                .map(|c| c.into_owned())
+                .collect(),
+            prior_seen: {
+                let seen = basis.tr_mul(&sandwich.prior);
+                &seen * seen.transpose()
+            },
         };
         for s in &sandwich.sessions {
             let score = s.axes.tr_mul(&s.score);
@@ -134,6 +147,12 @@ impl Parts {
                 *d += sign * m;
             }
         }
+        for column in &self.prior {
+            let z: f64 = StandardNormal.sample(rng);
+            for (d, p) in delta.iter_mut().zip(column.iter()) {
+                *d += z * p;
+            }
+        }
         let mut meat = vec![0.0; dimensions * dimensions];
         let mut left = vec![0.0; dimensions];
         let mut first = 0;
@@ -158,7 +177,7 @@ impl Parts {
             }
         }
         let meat = Matrix::from_fn(dimensions, dimensions, |i, j| {
-            meat[i.max(j) * dimensions + i.min(j)]
+            meat[i.max(j) * dimensions + i.min(j)] + self.prior_seen[(i, j)]
         });
         (Vector::from_vec(delta), meat)
     }
@@ -190,7 +209,9 @@ struct Work<'a> {
 /// [`Sandwich`]) each draw gives every session a sign ω = ±1
 /// (Rademacher), moves the coefficients by δ = Σωₛuₛ with uₛ the CR2-adjusted scores, takes the
 /// scores that are left, ωₛuₛ − Sₛδ, adjusts them once more, and studentises by the covariance that
-/// these give, as the data themselves are. With any other covariance: draws from the normal, or
+/// these give, as the data themselves are. What a ridge leaves open
+/// ([`Covariance::with_prior`]) moves the coefficients by normal draws beside these, and is in the
+/// covariance as it is, since it is known. With any other covariance: draws from the normal, or
 /// from t with the covariance's degrees of freedom. The supremum over a grid of points stands for
 /// that over the curve (Montiel Olea & Plagborg-Møller 2019, J. Applied Econometrics 34:1–17).
 ///

@@ -8,8 +8,9 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
+use pourbook_tests::calibration::followed;
 use pourbook_tests::calibration::over_seeds;
-use pourbook_tests::calibration::rows::{Row, rows, trials, watched};
+use pourbook_tests::calibration::rows::{self, Row, rows, trials, watched};
 use pourbook_tests::calibration::score::{Score, asked, score, stratum_of};
 use pourbook_tests::calibration::speed::{five_years, write_flasks};
 use pourbook_tests::calibration::table::{Tally, Target, head, line, targets, watched_target};
@@ -135,16 +136,17 @@ fn run(wanted: &Wanted) -> Result<bool, String> {
     let once: Vec<Row> = rows().into_iter().filter(asked_for).collect();
     let long: Vec<Row> = watched().into_iter().filter(asked_for).collect();
     let by_lot: Vec<Row> = trials().into_iter().filter(asked_for).collect();
-    if once.is_empty() && long.is_empty() && by_lot.is_empty() {
+    let again: Vec<Row> = rows::followed().into_iter().filter(asked_for).collect();
+    if once.is_empty() && long.is_empty() && by_lot.is_empty() && again.is_empty() {
         return Err("no row has such a name; --list shows them".to_owned());
     }
     if wanted.list {
-        for row in once.iter().chain(&by_lot).chain(&long) {
+        for row in once.iter().chain(&again).chain(&by_lot).chain(&long) {
             println!("{:<20} seeds from {:>9}  {}", row.name, row.seed, row.words);
         }
         return Ok(true);
     }
-    let mut clock = Clock::new(wanted, once.len() + by_lot.len() + long.len());
+    let mut clock = Clock::new(wanted, once.len() + again.len() + by_lot.len() + long.len());
     let mut met: Vec<Target> = Vec::new();
     if !once.is_empty() {
         println!("{}", head());
@@ -159,6 +161,19 @@ fn run(wanted: &Wanted) -> Result<bool, String> {
         println!("{}", line(&row.words, &tally));
         flush()?;
         met.extend(targets(&row.name, &row.words, &tally));
+    }
+    if !again.is_empty() {
+        println!("\n{}", followed::HEAD);
+    }
+    for row in &again {
+        let mut all = followed::Tally::default();
+        for one in clock.over(row, |seed| {
+            followed::followed(seed, &row.plan, FOLLOWED_AFTER)
+        }) {
+            all.add(&one);
+        }
+        println!("{}", all.line(&row.words));
+        flush()?;
     }
     if !by_lot.is_empty() {
         println!("\n{HEAD}");
@@ -198,6 +213,9 @@ fn run(wanted: &Wanted) -> Result<bool, String> {
     }
     Ok(met.iter().all(|t| t.met))
 }
+
+/// Flasks that a shop has poured before it first follows advice.
+const FOLLOWED_AFTER: usize = 100;
 
 /// Shops of one trap.
 const TRAPPED: u64 = 200;

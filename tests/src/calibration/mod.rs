@@ -9,11 +9,13 @@
 //! | [`naive`] | what somebody without statistics would pour at; the best that a line can say |
 //! | [`trapped`] | shops made to mislead |
 //! | [`trials`] | trials planned, poured by lot and analysed |
+//! | [`followed`] | shops that do what they are told, again and again |
 //! | [`watched`] | shops looked at week after week |
 //! | [`speed`] | five years of flasks, timed |
 //! | [`tally`] | means and shares with what chance leaves of doubt |
 //! | [`table`] | the table, and the targets it is held against |
 
+pub mod followed;
 pub mod naive;
 pub mod rows;
 pub mod score;

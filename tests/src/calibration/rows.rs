@@ -97,6 +97,35 @@ pub fn watched() -> Vec<Row> {
     ]
 }
 
+/// Shops that follow advice again and again, after 100 flasks poured as ever.
+pub fn followed() -> Vec<Row> {
+    let shapes: [(&str, &str, f64, Heat); 3] = [
+        (
+            "followed-cup",
+            "U, poured 12 K too cool",
+            -12.0,
+            Heat::cup(),
+        ),
+        ("followed-right", "U, poured right", 0.0, Heat::cup()),
+        (
+            "followed-one-sided",
+            "only misruns",
+            -8.0,
+            Heat::one_sided(),
+        ),
+    ];
+    shapes
+        .into_iter()
+        .zip(0_u64..)
+        .map(|((name, words, off_k, heat), i)| Row {
+            name: name.to_owned(),
+            words: words.to_owned(),
+            plan: Plan::medium(Size::Flasks(100), off_k, heat),
+            seed: 21_000_000 + 100_000 * i,
+        })
+        .collect()
+}
+
 /// Shops that carry out a trial, after 100 flasks poured as ever.
 pub fn trials() -> Vec<Row> {
     let shapes: [(&str, &str, f64, Heat); 3] = [

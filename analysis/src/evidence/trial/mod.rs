@@ -6,6 +6,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`plan`] | which two temperatures, and how many flasks |
+//! | `size` | what a bench's flasks and sessions are worth in it |
 //! | [`lots`] | which flask gets which, from the trial's seed |
 //! | [`verdict`] | the one analysis, and when a trial must stop |
 //! | [`next`] | what to pour next, in words and for programs |
@@ -13,6 +14,7 @@
 pub mod lots;
 pub mod next;
 pub mod plan;
+mod size;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;

@@ -1,6 +1,7 @@
 //! Which two temperatures to try, and how many flasks that takes. A plan that cannot be carried
 //! out, or that would have nothing to find, says why instead.
 
+use super::size::{Bench, Size, size};
 use super::{Arm, Trial, alpha_after};
 use crate::alloy::Alloy;
 use crate::defect::{DefectKinds, Side};
@@ -9,8 +10,6 @@ use crate::flask::Flask;
 use crate::stats::error::StatsError;
 use crate::stats::median::median;
 use crate::stats::rate::{Tally, Totals};
-use crate::stats::sample_size::{flasks_per_arm, pieces_per_arm};
-use crate::stats::within_session::flask_design_effect_or_assumed;
 use crate::time::Micros;
 use crate::units::{ShownIn, Unit};
 
@@ -197,7 +196,8 @@ pub enum NoPlan {
 /// advice says to try, the side on which kinds of defect that follow heat say there are more to be
 /// lost, or else towards the middle of the alloy's range; and the other way where there is no room.
 /// The difference is half of the present rate unless another is asked for: less is seldom worth
-/// a trial. The size follows from flask-level likeness within sessions, α and power.
+/// a trial. The size follows from flask-level likeness within sessions, how sessions split, α and
+/// power.
 ///
 /// # Errors
 /// [`NoPlan`].
@@ -260,10 +260,19 @@ pub fn plan(m: &Material, wish: &Wish, seed: u64) -> Result<Plan, NoPlan> {
         return Err(NoPlan::Difference { difference, rate });
     }
     let alpha = alpha_after(m.trials_before);
-    let design_effect = flask_design_effect_or_assumed(m.counts);
+    let Size {
+        flasks,
+        design_effect,
+    } = size(
+        Bench {
+            flasks: m.flasks,
+            counts: m.counts,
+        },
+        rate,
+        difference,
+        alpha,
+    )?;
     let pieces_per_flask = totals.pieces as f64 / totals.flasks as f64;
-    let pieces = pieces_per_arm(rate, rate - difference, alpha, POWER)?;
-    let flasks = 2 * flasks_per_arm(pieces, design_effect, pieces_per_flask)?;
     let pace = pace(m);
     Ok(Plan {
         trial: Trial {

@@ -82,12 +82,12 @@ fn of_machine(sorted: &Sorted<'_>, machine: &str) -> Result<Vec<Block>, PageErro
     // metal went into.
     let into: Vec<PullRow> = all.iter().filter(|p| p.poured).cloned().collect();
     let [depth, pump_down] = seal(&gaskets(&into, machine, &changed), machine);
-    let wears =
-        signals::went(sorted, &depth, Side::Low) || signals::went(sorted, &pump_down, Side::High);
+    let faded_at =
+        signals::last(sorted, &depth, Side::Low).max(signals::last(sorted, &pump_down, Side::High));
     blocks.push(Block::text(format!(
         "{} {}",
         counted(&now),
-        due(sorted, machine, wears)
+        due(sorted, machine, faded_at)
     )));
     let chart = Pulls {
         id: format!("pulls-{}", place(sorted, machine)),
@@ -175,9 +175,9 @@ pub(super) fn why_due(due: &SealDue) -> String {
     }
 }
 
-/// Whether the gasket is due, as a sentence. `wears` says that its own chart went out of its
-/// limits this week, which it does before a pull is short enough to matter.
-fn due(sorted: &Sorted<'_>, machine: &str, wears: bool) -> String {
+/// Whether the gasket is due, as a sentence. `faded_at` is when its own chart was last out of its
+/// limits, which it is before a pull is short enough to matter.
+fn due(sorted: &Sorted<'_>, machine: &str, faded_at: Option<Micros>) -> String {
     let pours = gasket_pours(sorted, machine);
     let sealed = pours.map_or_else(String::new, |n| {
         format!(
@@ -185,15 +185,19 @@ fn due(sorted: &Sorted<'_>, machine: &str, wears: bool) -> String {
             wording::count(u64::from(n), "pour")
         )
     });
-    match (sorted.week.facts.seals.get(machine), pours) {
-        (Some(due), _) => format!("Change the gasket: {}.", why_due(due)),
-        (None, _) if wears => format!(
+    match (sorted.week.facts.seals.get(machine), pours, faded_at) {
+        (Some(due), _, _) => format!("Change the gasket: {}.", why_due(due)),
+        (None, _, Some(at)) if at >= sorted.from => format!(
             "{sealed}Its pulls have begun to settle lower, or to take longer, than when it was new, though not yet by enough to be weak: have a new gasket at hand."
         ),
-        (None, Some(_)) => {
+        (None, Some(_), Some(at)) => format!(
+            "{sealed}Its pulls settled lower, or took longer, for a while (last on {}) and came back; nothing asks for a new one yet.",
+            wording::day(at, &sorted.week.shop.zone)
+        ),
+        (None, Some(_), None) => {
             format!("{sealed}Neither its age nor its pulls ask for a new one yet.")
         }
-        (None, None) => {
+        (None, None, _) => {
             "Its gasket's age is not known; write the next change down with pourbook record part gasket."
                 .to_owned()
         }

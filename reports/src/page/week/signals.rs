@@ -37,11 +37,15 @@ pub(super) fn said(sorted: &Sorted<'_>, watched: &Watched) -> Vec<String> {
     said
 }
 
-/// Whether the series went out of its limits on this side in the week.
-pub(super) fn went(sorted: &Sorted<'_>, watched: &Watched, wanted: Side) -> bool {
-    spans(sorted, watched)
-        .iter()
-        .any(|(_, side, _, _)| *side == wanted)
+/// When the series was last out of its limits on this side, up to the end of the week.
+pub(super) fn last(sorted: &Sorted<'_>, watched: &Watched, wanted: Side) -> Option<Micros> {
+    watched
+        .signals()
+        .into_iter()
+        .filter(|(signal, _)| signal.side == wanted)
+        .filter_map(|(signal, _)| Some(watched.points.get(signal.to)?.0))
+        .filter(|at| *at < sorted.until)
+        .max()
 }
 
 /// The marks that end in the week, those of one rule and side that overlap or follow each other

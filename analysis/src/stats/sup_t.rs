@@ -186,7 +186,7 @@ impl Parts {
 /// What is drawn from.
 enum Source {
     /// Scores of sessions.
-    Scores { parts: Parts },
+    Scores { parts: Box<Parts> },
     /// The normal with this covariance (its root), or t with finite degrees of freedom.
     Normal { df: f64 },
 }
@@ -266,7 +266,7 @@ pub fn sup_t(
     let basis = span(&contrasts);
     let source = match covariance.sandwich() {
         Some(sandwich) => Source::Scores {
-            parts: Parts::of(sandwich, &basis),
+            parts: Box::new(Parts::of(sandwich, &basis)),
         },
         None => Source::Normal {
             df: covariance.df(compared.reference).unwrap_or(f64::INFINITY),

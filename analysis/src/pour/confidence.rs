@@ -10,7 +10,9 @@
 //! sign that the trade gives it; `detection-table --signs` prints what they were fitted to. Set by
 //! hand: what a missing step takes off is no more than that three flasks in ten show none
 //! ([`super::seal`]), while drawn ones all do; what a rise takes off and the way gives; a little
-//! for silence, where the drawn sessions hardly speak; and the weights where nothing tells of pulls
+//! for silence, where the drawn sessions hardly speak; more for a move of the melt and less to begin
+//! with, since no drawn flask is pressed onto its seal late and hardly any charge goes in while a
+//! valve stands open; and the weights where nothing tells of pulls
 //! are 0.85 of the fitted, since what was told so with 0.98 was a pour in 0.96.
 
 use super::stir::Shapes;
@@ -53,15 +55,15 @@ struct Weights {
 
 /// Where the depth of the pull is heard.
 const BY_DEPTH: Weights = Weights {
-    base: -1.09,
+    base: -1.75,
     of: [
-        1.88, -1.20, 0.95, 1.20, 0.28, 1.11, 0.35, -1.50, 0.0, 0.0, -3.16, -2.69, -1.35, -0.60,
+        1.88, -1.20, 0.95, 1.20, 0.28, 1.30, 0.66, -1.50, 0.0, 0.0, -3.16, -2.69, -1.35, -1.50,
         -0.30, -0.30, -0.20, 0.0, -4.64, 2.43, 0.50, 0.0,
     ],
 };
 /// Where only the valve tells of a pull.
 const BY_VALVE: Weights = Weights {
-    base: -0.17,
+    base: -0.80,
     of: [
         0.0, 0.0, 0.58, 1.46, 0.54, 1.71, 0.0, -1.50, 0.0, 0.0, -4.50, -3.30, -1.40, -0.50, -0.84,
         -2.09, -3.89, 0.0, -3.33, 0.0, 0.60, 0.0,

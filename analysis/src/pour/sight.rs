@@ -241,10 +241,11 @@ fn suspect(sight: &Sight, turn: Turn, up_ln: f64) -> Option<Suspect> {
     } = *sight;
     let clear_step = seal.ln_at(turn.at_s).is_some_and(|l| l > CLEAR_STEP_LN);
     let still = turn.deepest_k < LEAST_MOVE_K.max(2.0 * turn.spread_k);
+    let faint = turn.evidence < LEAST_EVIDENCE;
     let no_pour = turn.drop_k > MOST_DROP_K
         || turn.temperature_c < setting.least_c
-        || (still && (turn.rises || !clear_step))
-        || (turn.evidence < LEAST_EVIDENCE && !clear_step);
+        || (still && (turn.rises || faint || !clear_step))
+        || (faint && !clear_step);
     if no_pour {
         return None;
     }

@@ -17,8 +17,10 @@ use super::melt::{Heard, Melt};
 use super::pull::{JUDGE_AGAIN_S, LOSS_S, Pull, PullFound};
 use super::rows::FoundBy;
 use super::setup::{Mark, Setup, UsualPull};
+use super::sight::{Occasion, Setting};
 use super::valve::{Change, Vacuum};
-use super::watch::{Occasion, Setting, Watch};
+use super::watch::Watch;
+use super::way::Way;
 use crate::channel::Channel;
 use crate::probe::Course;
 use crate::sample::Sample;
@@ -92,8 +94,8 @@ pub struct Detector {
     on_since: Option<Micros>,
     /// Turns that may have been pours, until what follows is known.
     held: Vec<Held>,
-    /// Whether the probe rises at pours, as an earlier one told.
-    rises: Option<bool>,
+    /// Which way the probe goes at pours, as earlier ones told.
+    way: Way,
     /// Pulls that are over and measured, while a turn in them is still to be decided.
     untold: Vec<PullFound>,
     judge_at: Option<Micros>,
@@ -137,7 +139,7 @@ impl Detector {
             ending: None,
             on_since: None,
             held: Vec::new(),
-            rises: None,
+            way: Way::unknown(),
             untold: Vec::new(),
             judge_at: None,
             step_look_at: None,
@@ -384,7 +386,7 @@ impl Detector {
             Heard::ProbeMoved => {
                 self.course.busy(reading.at, reading.at);
                 self.watch.reset();
-                self.rises = None;
+                self.way.probe_moved();
             }
             Heard::Doubtful => {}
         }
@@ -413,7 +415,7 @@ impl Detector {
                 moved: false,
                 unseated: false,
                 pull: None,
-                rises: self.rises,
+                way: self.way,
                 molten_above_c,
             });
         };
@@ -437,7 +439,7 @@ impl Detector {
             moved: pull.moved(),
             unseated: pull.rise_kpa() < UNSEATED * self.ambient_kpa(),
             pull: Some(pull.opened_at),
-            rises: self.rises,
+            way: self.way,
             molten_above_c,
         })
     }

@@ -51,7 +51,7 @@ pub enum Event {
     /// A pull is over and measured.
     PullFound(Box<PullFound>),
     /// Metal left, and is measured: 12 to 45 s after it happened, or up to four minutes where only
-    /// what follows can tell.
+    /// what follows can tell; where nothing tells of pulls, eight minutes to a quarter of an hour.
     Poured(Box<PourFound>),
     /// Cover gas has stayed under its least while metal needs it: while it is charged, melts, is
     /// molten, or waits in a pull.

@@ -32,6 +32,8 @@ const CHARGE_TURNS_WITHIN_S: f64 = 300.0;
 const BACK_UP_K: f64 = 4.0;
 /// Bins of the slow view of the melt (peak, stage), s.
 const BIN_S: f64 = 5.0;
+/// How long bins are remembered, s: from a pour over the next charge to the next pour.
+const COURSE_S: f64 = 600.0;
 /// Bins of the slope that tells heating from cooling.
 const SLOPE_BINS: usize = 13;
 /// Falling faster than this is cooling, K/s (3 K/min; a held melt wanders by less).
@@ -244,7 +246,9 @@ impl Melt {
                 at: start,
                 value: mean,
             });
-            if self.bins.len() > SLOPE_BINS {
+            while let Some(first) = self.bins.front()
+                && reading.at.seconds_since(first.at) > COURSE_S
+            {
                 self.bins.pop_front();
             }
             self.bin = Some((reading.at, reading.value, 1.0));
@@ -354,6 +358,13 @@ impl Melt {
         self.peak_c
     }
 
+    /// The highest mean of 5 s from time to time, °C, as far as the last ten minutes are
+    /// remembered.
+    pub fn highest_c(&self, from: Micros, to: Micros) -> Option<f64> {
+        let between = self.bins.iter().filter(|b| (from..=to).contains(&b.at));
+        between.map(|b| b.value).reduce(f64::max)
+    }
+
     /// The probe's noise, K.
     pub fn noise_k(&self) -> f64 {
         self.noise_k.max(0.2)
@@ -375,7 +386,8 @@ impl Melt {
     }
 
     fn slope_k_s(&self) -> Option<f64> {
-        let (first, last) = (self.bins.front()?, self.bins.back()?);
+        let from = self.bins.len().saturating_sub(SLOPE_BINS);
+        let (first, last) = (self.bins.get(from)?, self.bins.back()?);
         let span = last.at.seconds_since(first.at);
         (span >= 20.0).then(|| (last.value - first.value) / span)
     }

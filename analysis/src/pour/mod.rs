@@ -41,6 +41,7 @@ pub mod rows;
 mod seal;
 pub mod seal_due;
 pub mod setup;
+mod sight;
 mod stir;
 #[cfg(test)]
 mod synthetic;
@@ -51,6 +52,7 @@ pub mod usual;
 mod valve;
 mod watch;
 pub mod watermark;
+mod way;
 
 pub use detector::Detector;
 pub use events::{Event, Now, OpenPull, Weighed};

@@ -76,6 +76,43 @@ pub(crate) fn compare(readings: &[(f64, f64)], at: f64, rises: bool) -> Shapes {
     }
 }
 
+/// How much better metal leaving explains the readings if it moved them up at `up` than if it
+/// moved them down at `down`, as a logarithm of the likelihood ratio; 0 if too little was heard.
+pub(crate) fn up_over_down(readings: &[(f64, f64)], up: f64, down: f64) -> f64 {
+    let (first, last) = (up.min(down), up.max(down));
+    let near: Vec<(f64, f64)> = readings
+        .iter()
+        .copied()
+        .filter(|r| (first - BEFORE_S..=last + AFTER_S).contains(&r.0))
+        .collect();
+    let near = thinned(&near, APART_S);
+    let later = near.iter().filter(|r| r.0 > last).count();
+    let earlier = near.iter().filter(|r| r.0 <= first).count();
+    if later < 4 || earlier < 3 {
+        return 0.0;
+    }
+    let best = |at: f64, sign: f64| {
+        let mut best = misfit(&near, at, sign, |_| 0.0);
+        for shift in SHIFTS_S {
+            for lag in LAGS_S {
+                for fade in FADES_S {
+                    best = best.min(misfit(&near, at + shift, sign, |x| fading(x, lag, fade)));
+                }
+            }
+        }
+        best
+    };
+    let (up, down) = (best(up, -1.0), best(down, 1.0));
+    let freedom = (near.len() as f64 - 6.0).max(1.0);
+    let variance = (up.min(down) / freedom).max(LEAST_NOISE_K.powi(2));
+    let ratio = 0.5 * (down - up) / variance;
+    if ratio.is_finite() {
+        ratio.clamp(-MOST, MOST)
+    } else {
+        0.0
+    }
+}
+
 /// The answer of a first-order lag to a step (any text on thermometry).
 fn lagging(x: f64, lag: f64) -> f64 {
     if x > 0.0 { -(-x / lag).exp_m1() } else { 0.0 }
@@ -142,5 +179,14 @@ mod tests {
         assert!(of(&pour).over_bend > 5.0, "{:?}", of(&pour));
         assert!(of(&stir).over_stir < -5.0, "{:?}", of(&stir));
         assert!(of(&bend).over_bend < 5.0, "{:?}", of(&bend));
+    }
+
+    #[test]
+    fn a_rise_that_fades_is_told_from_the_fall_that_follows_it() {
+        let up = readings(|t| -9.0 * fading(t, 6.0, 40.0));
+        let down = readings(|t| 9.0 * fading(t, 4.0, 50.0));
+        assert!(up_over_down(&up, 0.0, 12.0) > 6.0);
+        assert!(up_over_down(&down, -12.0, 0.0) < -6.0);
+        assert!(up_over_down(&down, 0.0, 0.0) < -6.0);
     }
 }

@@ -42,10 +42,8 @@ pub(crate) struct Turn {
 pub(crate) struct Known<'a> {
     /// Standard deviation of one reading, K.
     pub noise_k: f64,
-    /// Whether a rise is looked for as well as a fall.
-    pub may_rise: bool,
-    /// Whether only a rise is looked for.
-    pub must_rise: bool,
+    /// Whether a rise is looked for, not a fall.
+    pub rises: bool,
     /// Logarithm of how likely each moment is, by other channels.
     pub favours: &'a dyn Fn(f64) -> f64,
 }
@@ -91,7 +89,7 @@ pub(crate) fn find(
     let reach = 4.0 * step.clamp(1.5, 5.0);
     let from = (silent_from - reach).max(earliest);
     let to = (silent_to + reach).min(latest);
-    let settled = weigh(&near, from, to, step, first.drop > 0.0, known)?;
+    let settled = weigh(&near, from, to, step, known)?;
     Some(settled.described(&near, readings))
 }
 
@@ -152,12 +150,7 @@ fn neighbourhood(
         let straight = sums.straight(&stretch.readings) + floor;
         let favour = (known.favours)(at);
         sums.falls(&stretch, at, |fall| {
-            let looked_for = if fall.drop > 0.0 {
-                !known.must_rise
-            } else {
-                known.may_rise
-            };
-            if looked_for {
+            if (fall.drop < 0.0) == known.rises {
                 let gain = 0.5 * n * (straight / (fall.misfit + floor)).ln() + favour;
                 if best.is_none_or(|b| gain > b.0) {
                     best = Some((gain, fall));
@@ -183,7 +176,6 @@ fn weigh(
     earliest: f64,
     latest: f64,
     step: f64,
-    falls: bool,
     known: &Known,
 ) -> Option<Settled> {
     if latest.is_nan() || earliest > latest {
@@ -202,7 +194,7 @@ fn weigh(
     let mut tried: Vec<Fall> = Vec::with_capacity(64 * PAIRS);
     for at in moments() {
         sums.falls(&stretch, at, |fall| {
-            if (fall.drop > 0.0) == falls {
+            if (fall.drop < 0.0) == known.rises {
                 tried.push(fall);
             }
         });

@@ -21,7 +21,7 @@ detection-table: how well pours and pulls are found in drawn sessions with a kno
 
   --seeds FROM..TO   sessions of these seeds; by default 1000..1200, which constants may be
                      tuned on
-  --test             the seeds 31000..31500, kept for the final table: no single session is shown
+  --test             the seeds 40000..40500, kept for the final table: no single session is shown
   --count N          only the first N of them
   --rate HZ          every session with this many readings a second
   --no-vacuum        every session with neither vacuum sensor nor valve switch

@@ -36,6 +36,8 @@ pub struct ScoredPour {
     pub told_after_s: Option<f64>,
     /// How late a fit that knows the shape of the fall puts the lift, s.
     pub ideal_late_s: Option<f64>,
+    /// Whether anything in the trace tells of it.
+    pub can_be_told: bool,
 }
 
 impl ScoredPour {
@@ -139,9 +141,10 @@ pub fn score(session: &DrawnSession, heard: &Heard) -> Score {
         }
     }
     let revisions = revisions(heard);
-    let melt: Vec<Sample> = session
-        .trace()
-        .into_iter()
+    let trace = session.trace();
+    let melt: Vec<Sample> = trace
+        .iter()
+        .copied()
         .filter(|s| s.channel == Channel::MeltTemperature)
         .collect();
     let pours = session
@@ -165,6 +168,7 @@ pub fn score(session: &DrawnSession, heard: &Heard) -> Score {
                 off_lag_free_k: temperature.map(|c| c - truth.lag_free_c),
                 told_after_s: first_told,
                 ideal_late_s: ideal::late_s(&melt, truth),
+                can_be_told: ideal::can_be_told(session, &trace, truth),
                 truth: truth.clone(),
                 found,
             }

@@ -65,6 +65,7 @@ impl Tally {
         )?;
         writeln!(f, "|---|---|---|---|---|---|---|---|---|---|---|---|")?;
         line(f, "all", &self.all)?;
+        line(f, "cannot be told from the trace", &self.untold)?;
         line(f, "all whose lift the trace shows", &self.shown)?;
         line(f, "… of those without a stopper switch", &self.from_trace)?;
         for ((rate, fahrenheit), pours) in &self.by_rate {
@@ -200,6 +201,7 @@ impl Tally {
         json!({
             "sessions": self.sessions,
             "all": of(&self.all),
+            "cannot_be_told": of(&self.untold),
             "shown": of(&self.shown),
             "from_trace": of(&self.from_trace),
             "by_rate": by_rate,

@@ -112,6 +112,8 @@ pub struct Tally {
     pub late: u64,
     /// All pours.
     pub all: Pours,
+    /// Pours of which nothing in the trace tells.
+    pub untold: Pours,
     /// Pours whose lift the trace shows.
     pub shown: Pours,
     /// Of those, found in the trace rather than by a switch.
@@ -176,6 +178,9 @@ impl Tally {
         let fahrenheit = pour.truth.troubles.contains(&Trouble::WholeFahrenheit);
         self.all.add(pour);
         self.told_after_s.extend(pour.told_after_s);
+        if !pour.can_be_told {
+            self.untold.add(pour);
+        }
         if pour.shown() {
             self.shown.add(pour);
         }

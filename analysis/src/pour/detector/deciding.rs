@@ -3,30 +3,31 @@
 //! melt gets no hotter, and no likelier turn comes within the minutes in which a crucible cannot
 //! be charged, melted and poured a second time. Of turns so close at most one is a pour.
 
-use super::{APART_S, Detector, SEAL_REACH_S, SHOWS_AFTER_CLOSE_S};
+use super::{AFTER_STEP_S, APART_S, Detector, SEAL_REACH_S, SHOWS_AFTER_CLOSE_S};
 use crate::pour::confidence::Signs;
 use crate::pour::events::{Event, Weighed};
 use crate::pour::found::PourFound;
 use crate::pour::history::Reading;
 use crate::pour::rows::{FoundBy, quality};
 use crate::pour::seal::Seal;
-use crate::pour::watch::{Occasion, Suspect, by_step};
+use crate::pour::sight::{Occasion, Suspect, anywhere, by_step};
 use crate::time::Micros;
 
 /// Two turns found in the trace closer than this are not both pours, s: charging, melting and
 /// bringing to heat takes longer (about ten minutes between flasks once hot: common practice).
 const RIVALS_S: f64 = 240.0;
-/// Where nothing tells of pulls, cold metal going in may look the same. A flask is held and
-/// cleared away and the next charge goes in within this after a pour, s …
-const RIVALS_UNSEEN_S: f64 = 270.0;
-/// … while from a charge to its pour it is longer; a turn that is so long before a likely pour, s,
-/// and less than two flasks are apart (eight minutes: common practice; a little less, since a
-/// hot machine and little metal are quick), was the charge.
+/// Where nothing tells of pulls, cold metal going in may look the same, after a pour or before
+/// one. Less than two flasks are apart (eight minutes: common practice; a little less, since a hot
+/// machine and little metal are quick), s.
 const CHARGE_BEFORE_S: f64 = 400.0;
+/// … and a turn in doubt with a later one is decided when it is so old, at the latest, s.
+const UNSEEN_AT_MOST_S: f64 = 900.0;
 const LOOK_TAKES_S: f64 = 60.0;
 /// Of rivals that are this likely the earliest is the pour: what follows metal leaving (the heater
 /// turned down, the valve shut) looks like it again, what comes before does not.
 const LIKELY: f64 = 0.9;
+/// … unless a later one is likelier by more than this, as a logarithm of odds.
+const AS_GOOD_LN: f64 = 3.0;
 /// Two looks that come upon one turn put it no further apart than this, s.
 const SAME_TURN_S: f64 = 9.0;
 /// A turn this likely is told at once, if the depth speaks for it …
@@ -34,8 +35,9 @@ const SURE: f64 = 0.97;
 const SEAL_SPEAKS: f64 = 1.5;
 /// … one this likely soon after its pull is over …
 const NEARLY_SURE: f64 = 0.95;
-/// … and one less likely than this is no pour.
-const LEAST: f64 = 0.5;
+/// … and one less likely than this is not listed: of what would be told with 0.5 to 0.7 one in
+/// five was a pour, from 0.7 to 0.8 five in six (`detection-table` on the seeds 31000 to 31499).
+const LEAST: f64 = 0.7;
 /// A turn less likely than this is not kept at all.
 const WORTH_KEEPING: f64 = 0.02;
 /// A turn in a pull is decided this long after the valve shut, s, but not before it is so old.
@@ -53,10 +55,8 @@ const PULL_LASTS_S: f64 = 900.0;
 const ASKED_AGAIN_S: f64 = 30.0;
 /// A probe in the wall rises by this much at most when metal leaves, K (4–15: common practice).
 const MOST_RISE_K: f64 = 15.0;
-/// Where the depth makes the lift this clear, it is known from then on which way the probe goes.
-const CLEAR_SEAL: f64 = 2.0;
-/// … if a fall is as deep as pours' are, K.
-const PLAIN_DROP_K: f64 = 5.0;
+/// Where nothing gave cause to suspect a pour, one is looked for over so long, s.
+const LOOK_BACK_S: f64 = 70.0;
 /// A turn this likely is taken for the pour by what is measured meanwhile.
 const MEANWHILE: f64 = 0.3;
 
@@ -70,7 +70,8 @@ pub(super) struct Held {
     pull: Option<Micros>,
     temperature_c: f64,
     rises: bool,
-    drop_k: f64,
+    /// Logarithm of how much likelier the readings make a pour that moves them up than down.
+    up_ln: f64,
     in_good_pull: bool,
     /// Whether the melt took it for cold metal going in.
     like_a_charge: bool,
@@ -86,12 +87,6 @@ impl Held {
         one_pull || apart < rivals_s(self.pull).min(rivals_s(other.pull))
     }
 
-    /// Whether it comes after a pour, no pull telling of either, before another can.
-    fn may_be_the_charge_after(&self, pour: &Held) -> bool {
-        let later = self.at.seconds_since(pour.at);
-        self.pull.is_none() && pour.pull.is_none() && (0.0..CHARGE_BEFORE_S).contains(&later)
-    }
-
     fn probability(&self) -> f64 {
         1.0 / (1.0 + (-self.signs.log_odds()).exp())
     }
@@ -101,7 +96,7 @@ fn rivals_s(pull: Option<Micros>) -> f64 {
     if pull.is_some() {
         RIVALS_S
     } else {
-        RIVALS_UNSEEN_S
+        CHARGE_BEFORE_S
     }
 }
 
@@ -134,9 +129,20 @@ impl Detector {
         };
         let origin = now.plus_seconds(-SEAL_REACH_S);
         let seal = self.seal_around(origin);
-        let Some(lift) = seal.lift() else { return };
-        if let Some(suspect) = by_step(&self.melt, &setting, &seal, origin, lift, occasion) {
+        let stepped = seal
+            .lift()
+            .and_then(|lift| by_step(&self.melt, &setting, &seal, origin, lift, occasion));
+        if let Some(suspect) = stepped {
             self.hold(&suspect);
+            return;
+        }
+        let held = |h: &Held| h.pull == setting.pull && h.probability() > MEANWHILE;
+        if setting.pull.is_some() && !self.held.iter().any(held) {
+            let from = now.plus_seconds(-LOOK_BACK_S);
+            let to = now.plus_seconds(-recent_s.max(AFTER_STEP_S));
+            if let Some(suspect) = anywhere(&self.melt, &setting, &seal, origin, from, to) {
+                self.hold(&suspect);
+            }
         }
     }
 
@@ -191,7 +197,7 @@ impl Detector {
             pull: *pull,
             temperature_c: turn.temperature_c,
             rises: turn.rises,
-            drop_k: turn.drop_k,
+            up_ln: suspect.up_ln,
             in_good_pull: suspect.in_good_pull,
             like_a_charge: false,
             found,
@@ -276,11 +282,10 @@ impl Detector {
 
     /// Tells the turns that leave no doubt.
     fn tell_sure(&mut self) {
-        while let Some(i) = self
-            .held
-            .iter()
-            .position(|h| !h.rises && h.signs.0[0] >= SEAL_SPEAKS && h.probability() >= SURE)
-        {
+        while let Some(i) = self.held.iter().position(|h| {
+            let usual = !h.rises || self.way.rises() == Some(true);
+            usual && h.signs.0[0] >= SEAL_SPEAKS && h.probability() >= SURE
+        }) {
             self.tell_held(self.likeliest(i));
         }
     }
@@ -301,9 +306,15 @@ impl Detector {
             let Some(i) = self.held.iter().position(due) else {
                 break;
             };
-            // Its likeliest rival, itself included.
-            let charge = self.was_the_charge(i) || self.is_the_next_charge(i);
-            if self.likeliest(i) == i && !charge {
+            if self.held[i].pull.is_none() {
+                if let Some(later) = until.and_then(|now| self.wait_for_next(i, now)) {
+                    self.held[i].decide_at = later;
+                } else if self.share_unseen(i) >= LEAST {
+                    self.tell_held(i);
+                } else {
+                    self.dismiss(i);
+                }
+            } else if self.likeliest(i) == i {
                 self.tell_held(i);
             } else {
                 self.dismiss(i);
@@ -312,59 +323,86 @@ impl Detector {
         self.settle_pulls();
     }
 
-    /// Whether a turn of which no pull tells is the charge after a likelier pour.
-    fn is_the_next_charge(&self, i: usize) -> bool {
-        let charge = &self.held[i];
-        charge.pull.is_none()
-            && self.held.iter().any(|h| {
-                let earlier = charge.at.seconds_since(h.at);
-                h.pull.is_none()
-                    && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&earlier)
-                    && h.probability() >= LEAST
-                    && h.signs.log_odds() >= charge.signs.log_odds()
-            })
+    /// How likely a turn of which no pull tells is a pour, given the others of which none tells:
+    /// pours and charges look alike there, but two pours are never so close together. Over all
+    /// ways to choose pours among them that are far enough apart, each weighted by its odds.
+    fn share_unseen(&self, i: usize) -> f64 {
+        let mut turns: Vec<(Micros, f64)> = self
+            .held
+            .iter()
+            .filter(|h| h.pull.is_none())
+            .map(|h| (h.at, h.signs.log_odds().exp().min(1e9)))
+            .collect();
+        turns.sort_by_key(|t| t.0);
+        let apart = |a: usize, b: usize| turns[b].0.seconds_since(turns[a].0) >= CHARGE_BEFORE_S;
+        let n = turns.len();
+        // What comes before each, and after each, chosen in all ways.
+        let (mut before, mut after) = (vec![1.0; n], vec![1.0; n]);
+        for b in 0..n {
+            let earlier = (0..b).filter(|a| apart(*a, b));
+            before[b] = 1.0 + earlier.map(|a| turns[a].1 * before[a]).sum::<f64>();
+        }
+        for a in (0..n).rev() {
+            let later = (a + 1..n).filter(|b| apart(a, *b));
+            after[a] = 1.0 + later.map(|b| turns[b].1 * after[b]).sum::<f64>();
+        }
+        let with = |k: usize| turns[k].1 * before[k] * after[k];
+        let all = 1.0 + (0..n).map(|k| turns[k].1 * before[k]).sum::<f64>();
+        let at = self.held[i].at;
+        turns
+            .iter()
+            .position(|t| t.0 == at)
+            .map_or(0.0, |k| with(k) / all)
+    }
+
+    /// Until when a turn of which no pull tells is to wait, if a later one is in doubt with it.
+    fn wait_for_next(&self, i: usize, now: Micros) -> Option<Micros> {
+        let share = self.share_unseen(i);
+        if !(1.0 - NEARLY_SURE..NEARLY_SURE).contains(&share) {
+            return None;
+        }
+        let at = self.held[i].at;
+        let in_doubt = |h: &&Held| {
+            h.pull.is_none()
+                && (0.1..CHARGE_BEFORE_S).contains(&h.at.seconds_since(at))
+                && h.probability() > 1.0 - NEARLY_SURE
+        };
+        let last = self.held.iter().filter(in_doubt).map(|h| h.at).max()?;
+        let until = last
+            .plus_seconds(CHARGE_BEFORE_S + LOOK_TAKES_S)
+            .min(at.plus_seconds(UNSEEN_AT_MOST_S));
+        (until > now).then_some(until)
     }
 
     /// The likeliest of a turn and its rivals.
     fn likeliest(&self, i: usize) -> usize {
         let rivals = (0..self.held.len()).filter(|j| self.held[i].is_rival_of(&self.held[*j]));
+        let odds = |j: &usize| self.held[*j].signs.log_odds();
+        let most = rivals.clone().map(|j| odds(&j)).fold(f64::MIN, f64::max);
         let likely = rivals
             .clone()
-            .filter(|j| self.held[*j].probability() >= LIKELY)
+            .filter(|j| self.held[*j].probability() >= LIKELY && odds(j) > most - AS_GOOD_LN)
             .min_by_key(|j| self.held[*j].at);
-        let odds = |j: &usize| self.held[*j].signs.log_odds();
         likely
             .or_else(|| rivals.max_by(|a, b| odds(a).total_cmp(&odds(b))))
             .unwrap_or(i)
     }
 
-    /// Whether a turn of which no pull tells was the charge for a likely pour after it.
-    fn was_the_charge(&self, i: usize) -> bool {
-        let charge = &self.held[i];
-        charge.pull.is_none()
-            && self.held.iter().any(|h| {
-                let later = h.at.seconds_since(charge.at);
-                h.pull.is_none()
-                    && (RIVALS_UNSEEN_S..CHARGE_BEFORE_S).contains(&later)
-                    && h.probability() >= LEAST
-                    && h.signs.log_odds() > charge.signs.log_odds()
-            })
-    }
-
     /// Tells one of the turns as a pour, if it is likely enough, and dismisses its rivals.
     fn tell_held(&mut self, i: usize) {
+        let unseen = self.held[i].pull.is_none().then(|| self.share_unseen(i));
         let held = self.held.remove(i);
         let odds = |h: &Held| h.signs.log_odds().exp();
         let (rivals, others): (Vec<Held>, Vec<Held>) = std::mem::take(&mut self.held)
             .into_iter()
-            .partition(|h| h.is_rival_of(&held) || h.may_be_the_charge_after(&held));
+            .partition(|h| h.is_rival_of(&held));
         self.held = others;
         // At most one of them is a pour, or none.
         let likely = held.probability() >= LIKELY;
         let in_doubt = rivals.iter().filter(|h| !likely || h.at < held.at);
         let all: f64 = 1.0 + odds(&held) + in_doubt.map(odds).sum::<f64>();
         let p = (odds(&held) / all).min(1.0);
-        let p = if p.is_finite() { p } else { 1.0 };
+        let p = unseen.unwrap_or(if p.is_finite() { p } else { 1.0 });
         for rival in &rivals {
             self.weighed(rival, (odds(rival) / (all + odds(rival))).min(1.0), false);
             self.not_poured(rival);
@@ -376,10 +414,7 @@ impl Detector {
             return;
         }
         self.poured_for_sure(&held);
-        let plain = held.rises || held.drop_k >= PLAIN_DROP_K;
-        if plain && held.signs.0[0] >= CLEAR_SEAL && p >= SURE {
-            self.rises = Some(held.rises);
-        }
+        self.way.poured(p, held.up_ln);
         if !held.taken {
             self.melt.poured(held.at);
         }

@@ -80,8 +80,17 @@ pub fn found_by(pour: &PourRow) -> String {
     match pour.found_by {
         FoundBy::Switch => "stopper switch".to_owned(),
         FoundBy::Tap => "a tap".to_owned(),
-        FoundBy::Trace => format!("the trace, {} sure", wording::percent(pour.confidence)),
+        FoundBy::Trace => format!("the trace, {} sure", sure(pour.confidence)),
         FoundBy::Hand => "hand".to_owned(),
+    }
+}
+
+/// How sure the detector is, as a share. No trace makes it quite certain, so rounding must not.
+fn sure(confidence: f64) -> String {
+    if confidence >= 0.995 {
+        "over 99 %".to_owned()
+    } else {
+        wording::percent(confidence)
     }
 }
 
@@ -130,7 +139,7 @@ impl Moment<'_> {
                 .chain(melt.map(|c| shown.temperature(c).to_string()))
                 .collect();
             let by = match found.found_by {
-                FoundBy::Trace => format!("{} sure", wording::percent(found.confidence)),
+                FoundBy::Trace => format!("{} sure", sure(found.confidence)),
                 _ => format!("by {}", found_by(found)),
             };
             format!("at {} ({by})", parts.join(", ")).replace("at  (", "(")

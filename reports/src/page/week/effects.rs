@@ -91,7 +91,7 @@ fn step(factor: Factor, shown: &ShownIn) -> Option<(f64, String)> {
         Factor::GasFlow => (1.0, format!("{} more", shown.flow(1.0))),
         Factor::Soak => (30.0, "30 min longer".to_owned()),
         Factor::SealAge => (25.0, "25 pours older".to_owned()),
-        Factor::Remelt => (10.0, "10 % more of the charge".to_owned()),
+        Factor::Remelt => (10.0, "10 points more".to_owned()),
         Factor::Metal => (50.0, format!("{} more", shown.mass(50.0))),
         Factor::Days => (28.0, "4 weeks later".to_owned()),
         _ => return None,

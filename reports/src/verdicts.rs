@@ -33,13 +33,13 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
         &[
             "machine",
             "opened",
-            "#lasted",
+            "verdict",
             &format!("#depth below air [{vacuum}]"),
             "#of what the air allows",
+            "#lasted",
             "#time to 90 %",
             "#time constant",
             &format!("#lost once shut [{vacuum}/min]"),
-            "verdict",
             "then",
         ],
     );
@@ -65,17 +65,17 @@ pub fn table(pulls: &[PullRow], shown: &ShownIn, zone: &TimeZone, with_day: bool
                 Cell::plain("")
             },
             Cell::plain(opened),
+            Cell::plain(word(p)).strong_if(is_bad(p)),
+            number(p.depth_kpa, &|k| shown.vacuum(k).number()),
+            number(p.share, &|s| shown.share(s).to_string()),
             Cell::plain(
                 p.closed_at
                     .map(|c| wording::span(c.seconds_since(p.opened_at)))
                     .unwrap_or_default(),
             ),
-            number(p.depth_kpa, &|k| shown.vacuum(k).number()),
-            number(p.share, &|s| shown.share(s).to_string()),
             number(p.time_to_90_s, &wording::span),
             Cell::plain(tau),
             number(p.loss_kpa_min, &|k| shown.vacuum(k).number()),
-            Cell::plain(word(p)).strong_if(is_bad(p)),
             Cell::plain(if p.poured {
                 "poured"
             } else {

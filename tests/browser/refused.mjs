@@ -26,6 +26,7 @@ const SAID = [
   "in a chart, \"dark on dark\"",
   "16px text",
   "chart 1 begins on page",
+  "is wider than the paper",
 ];
 
 const here = dirname(fileURLToPath(import.meta.url));

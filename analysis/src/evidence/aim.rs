@@ -85,8 +85,8 @@ fn target(key: &Key, poured: &[Poured], ask: &Question) -> Option<f64> {
 
 impl Aim {
     /// In words. Where something is advised: what to aim at to reach it, as pours come now. Else
-    /// nothing speaks for either temperature, and either the aim or the target can follow the
-    /// other.
+    /// the evidence does not tell the two apart, and either the target follows the pours, which
+    /// changes nothing at the bench, or the pours follow the target.
     pub(super) fn words(&self, reach_c: Option<f64>, shown: &ShownIn) -> String {
         let at = |c: f64| shown.temperature(c);
         let (usual, target) = (at(self.usual_c), at(self.target_c));
@@ -109,8 +109,8 @@ impl Aim {
                 at(reach_c)
             ),
             None => format!(
-                "{came}. Nothing in the evidence speaks for either: aim {apart} {back}, or set the \
-                 target to {usual}, so that card and pour agree."
+                "{came}. The evidence does not tell the two apart: set the target to {usual}, which \
+                 leaves the pour as it is, or aim {apart} {back} to meet the target."
             ),
         }
     }

@@ -104,6 +104,8 @@ pub struct Term {
     pub odds_ratio_low: Option<f64>,
     /// Its upper limit.
     pub odds_ratio_high: Option<f64>,
+    /// The level that a level is told against; null for a setting that is measured.
+    pub base: Option<String>,
     /// The term in words; null for the intercept and for terms of a curve.
     pub sentence: Option<String>,
 }
@@ -303,6 +305,7 @@ fn term(name: String, factor: Option<Factor>, curve: bool, e: &Estimate) -> Term
         odds_ratio: ratio(e.estimate),
         odds_ratio_low: e.low.and_then(ratio),
         odds_ratio_high: e.high.and_then(ratio),
+        base: None,
         sentence: None,
         name,
     }
@@ -350,6 +353,11 @@ fn say(model: &mut Model, plan: &Plan, rows: &[&Row], shown: &ShownIn) {
     for ((_, factor, _), term) in plan.told().iter().zip(&mut model.terms) {
         let Some(factor) = factor else { continue };
         let base = factor.groups().then(|| plan.base(*factor, rows)).flatten();
+        let level = |b: &String| {
+            b.strip_prefix(factor.name())
+                .map(|l| l.trim_start().to_owned())
+        };
+        term.base = base.as_ref().and_then(level);
         term.sentence = words(term, *factor, base.as_deref(), shown);
     }
     if plan.has_bend() {

@@ -453,6 +453,7 @@ fn the_json_has_the_keys_that_other_programs_rely_on() {
         "odds_ratio",
         "odds_ratio_low",
         "odds_ratio_high",
+        "base",
     ] {
         assert!(keys(term).contains(&key), "{key}");
     }

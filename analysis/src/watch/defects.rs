@@ -84,8 +84,8 @@ mod tests {
         assert!(watched.points.is_empty());
         assert_eq!(
             watched.why_not().unwrap(),
-            "Defective pieces by session: no chart, since 0 sessions are too few to set limits by; \
-             10 are the least."
+            "Defective pieces by session: no chart, since setting limits takes 10 sessions (0 \
+             so far)."
         );
         let one = defects(&[flask(0, 0, 20, 3)], &Question::default(), None);
         assert!(one.signals().is_empty() && one.chart.is_err());

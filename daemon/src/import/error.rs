@@ -1,5 +1,6 @@
 //! Why a file, or a row of it, is refused: always with the place and what would be right.
 
+use std::borrow::Cow;
 use std::fmt;
 use std::path::PathBuf;
 
@@ -22,10 +23,25 @@ impl fmt::Display for BadRow {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} line {}", self.file, self.line)?;
         if let Some(column) = &self.column {
-            write!(f, ", column \"{column}\"")?;
+            write!(f, ", column \"{}\"", shortened(column))?;
         }
-        write!(f, ": {}", self.reason)
+        write!(f, ": {}", shortened(&self.reason))
     }
+}
+
+/// A text without its middle, if it is long. A reason repeats the cell, which may hold anything,
+/// and ends with what would be right.
+fn shortened(text: &str) -> Cow<'_, str> {
+    const WHOLE: usize = 400;
+    const FIRST: usize = 80;
+    const LAST: usize = 240;
+    let long = text.chars().count();
+    if long <= WHOLE {
+        return text.into();
+    }
+    let first: String = text.chars().take(FIRST).collect();
+    let last: String = text.chars().skip(long - LAST).collect();
+    format!("{first} … {last}").into()
 }
 
 /// Why an import failed. Nothing of the file entered.
@@ -74,5 +90,31 @@ fn list(rows: &[BadRow]) -> String {
 impl From<rusqlite::Error> for ImportError {
     fn from(error: rusqlite::Error) -> Self {
         ImportError::Records(error.into())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cell_with_a_book_in_it_is_not_repeated_whole() {
+        let row = |cell: &str| BadRow {
+            file: "castings.csv".to_owned(),
+            line: 17,
+            column: Some("vacuum [inHg]".to_owned()),
+            reason: format!("\"{cell}\" is not a number; write it with a point"),
+        };
+        assert_eq!(
+            row("2q.1").to_string(),
+            "castings.csv line 17, column \"vacuum [inHg]\": \"2q.1\" is not a number; write it \
+             with a point"
+        );
+        let long = row(&"é".repeat(9000)).to_string();
+        assert!(long.chars().count() < 400, "{}", long.len());
+        assert!(
+            long.ends_with("is not a number; write it with a point"),
+            "{long}"
+        );
     }
 }

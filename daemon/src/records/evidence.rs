@@ -112,12 +112,12 @@ pub fn together(lines: &[Counted]) -> Option<Counted> {
 /// reason that applies.
 fn set_aside(pour: &Pour, pull: Option<&PullRow>) -> Option<Aside> {
     if pour.struck {
-        return Some(Aside::new("struck-out", "its pour was struck out"));
+        return Some(Aside::new("struck-out", "the pour was struck out"));
     }
     if pour.gone_at.is_some() {
         return Some(Aside::new(
             "no-longer-found",
-            "its pour is no longer found in the trace",
+            "the pour is no longer found in the trace",
         ));
     }
     if pour.destination != Destination::Flask {
@@ -127,7 +127,7 @@ fn set_aside(pour: &Pour, pull: Option<&PullRow>) -> Option<Aside> {
         ));
     }
     if !pour.confirmed {
-        return Some(Aside::new("unconfirmed", "its pour is not confirmed"));
+        return Some(Aside::new("unconfirmed", "the pour is not confirmed"));
     }
     // A pour entered by hand has no words about its pull.
     match pull.map(|p| p.verdict) {

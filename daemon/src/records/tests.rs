@@ -198,7 +198,7 @@ fn pours_are_matched_to_cards_in_casting_order_and_count_once_inspected() {
         .iter()
         .map(|f| f.set_aside.as_ref().map(|a| a.reason.as_str()))
         .collect();
-    assert_eq!(aside, [Some("its pour is not confirmed"); 2]);
+    assert_eq!(aside, [Some("the pour is not confirmed"); 2]);
     assert_eq!(
         bench
             .records

@@ -219,15 +219,19 @@ fn row(
 }
 
 fn note(change: &BeforeAfter) -> String {
-    let mut text = format!(
-        "Share of {} before and after {}, with 95 % intervals.",
-        wording::shortened(&change.outcome),
-        wording::isolated(&change.what)
-    );
-    if !change.sentence.is_empty() {
-        text += &format!(" {}", wording::sentence(&change.sentence));
+    // The sentence names the outcome and the change itself.
+    if change.sentence.is_empty() {
+        format!(
+            "Share of {} before and after {}, with 95 % intervals.",
+            wording::shortened(&change.outcome),
+            wording::isolated(&change.what)
+        )
+    } else {
+        format!(
+            "{} The lines are 95 % intervals.",
+            wording::sentence(&change.sentence)
+        )
     }
-    text
 }
 
 fn table(change: &BeforeAfter) -> Table {

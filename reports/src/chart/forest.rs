@@ -351,7 +351,10 @@ fn note(forest: &Forest, effects: &[&Effect]) -> String {
         })
         .collect();
     if !sure.is_empty() {
-        text += &format!(" Told apart from none: {}.", wording::list(&sure));
+        text += &format!(
+            " Clear of \u{201c}no effect\u{201d}: {}.",
+            wording::list(&sure)
+        );
     }
     if effects.iter().any(|e| e.limits.is_none()) {
         text += " A ring without a line: too few sessions tell how sure it is.";

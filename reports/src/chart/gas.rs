@@ -230,11 +230,19 @@ impl Sheet<'_> {
             }
         }
         // The newest is named first, should there not be room for all.
+        for (px, py) in &changes {
+            canvas.ring((*px, *py), 3.0, Ink::Pour)?;
+            canvas.keep_clear(Frame {
+                left: px - 3.0,
+                right: px + 3.0,
+                top: py - 3.0,
+                bottom: py + 3.0,
+            });
+        }
         for (px, py) in changes.into_iter().rev() {
-            canvas.ring((px, py), 3.0, Ink::Pour)?;
             let places = [
                 ((px, py - 13.0), Align::Middle),
-                ((px - 7.0, py), Align::End),
+                ((px - 9.0, py), Align::End),
             ];
             canvas.text_where_free(&places, "new cylinder", TYPE_TICK, Ink::CopperText)?;
         }

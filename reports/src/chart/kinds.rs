@@ -142,21 +142,21 @@ pub fn draw(id: &str, kinds: &[Kind]) -> Result<Figure, ChartError> {
         "Defects by kind in numbers",
         &[
             "kind",
-            "with more heat",
-            "#pieces looked at",
-            "#with it",
             "#share",
             "#95 % interval",
+            "with more heat",
+            "#with it",
+            "#pieces looked at",
         ],
     );
     for kind in &kinds {
         table.push(vec![
             Cell::typed(&kind.name),
-            Cell::plain(kind.side.clone()),
-            Cell::plain(kind.pieces.to_string()),
-            Cell::plain(kind.defective.to_string()),
             Cell::plain(wording::percent(kind.rate)),
             Cell::plain(wording::percent_range(kind.low, kind.high)),
+            Cell::plain(kind.side.clone()),
+            Cell::plain(kind.defective.to_string()),
+            Cell::plain(kind.pieces.to_string()),
         ]);
     }
     Ok(Figure {

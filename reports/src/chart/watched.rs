@@ -372,21 +372,28 @@ impl Series<'_> {
             text += " Nothing stands out.";
             return text;
         }
-        let newest: Vec<String> = self
-            .signals
-            .iter()
-            .rev()
-            .take(SAID)
-            .filter_map(|s| {
-                let day = |i: usize| Some(wording::day(self.names.get(i)?.0, self.manner.zone));
-                let (from, to) = (day(s.from)?, day(s.to)?);
-                let when = if from == to {
-                    to
-                } else {
-                    format!("{from} to {to}")
-                };
-                Some(format!("{} ({when})", s.rule.words(s.side)))
-            })
+        // Each pattern once, with all of its days.
+        let mut newest: Vec<(&str, Vec<String>)> = Vec::new();
+        for s in self.signals.iter().rev().take(SAID) {
+            let day = |i: usize| Some(wording::day(self.names.get(i)?.0, self.manner.zone));
+            let Some((from, to)) = day(s.from).zip(day(s.to)) else {
+                continue;
+            };
+            let when = if from == to {
+                to
+            } else {
+                format!("{from} to {to}")
+            };
+            let words = s.rule.words(s.side);
+            match newest.iter_mut().find(|(w, _)| *w == words) {
+                Some((_, days)) if days.contains(&when) => {}
+                Some((_, days)) => days.push(when),
+                None => newest.push((words, vec![when])),
+            }
+        }
+        let newest: Vec<String> = newest
+            .into_iter()
+            .map(|(words, days)| format!("{words} ({})", days.join(", ")))
             .collect();
         text += &format!(" Stands out: {}", wording::list(&newest));
         if self.signals.len() > SAID {

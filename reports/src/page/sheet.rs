@@ -99,6 +99,8 @@ pub struct Answer {
     pub name: String,
     /// What to do, in a few large words.
     pub verdict: String,
+    /// What does not agree with it yet; empty where all does.
+    pub beside: String,
     /// How sure that is.
     pub sure: String,
     /// The same as a word for the style sheet: `none`, `weak`, `fair` or `strong`.

@@ -10,6 +10,8 @@ const run = promisify(execFile);
 
 export const PAPERS = ["A4", "Letter"];
 const WIDTH_PT = { A4: 595.3, Letter: 612 };
+// The narrower paper without the margins that the page asks for, CSS px.
+const COLUMN_PX = Math.floor(((210 - 2 * 13) / 25.4) * 96);
 
 // Marks are written as text, since that is what a PDF tells the place of.
 async function mark(page) {
@@ -48,15 +50,33 @@ async function wordsByPage(pdf) {
   }));
 }
 
+// What is wider than the paper. Chromium shrinks everything until the widest fits, and one table
+// then makes all writing too small to read.
+async function tooWide(page) {
+  const size = page.viewportSize();
+  await page.setViewportSize({ width: COLUMN_PX, height: 1000 });
+  await page.emulateMedia({ media: "print" });
+  const wide = await page.evaluate((column) =>
+    [...document.querySelectorAll("body *")]
+      .filter((e) => e.closest("svg") === null && e.closest(".sr") === null)
+      .filter((e) => e.getBoundingClientRect().right > column + 1)
+      .map((e) => `${e.localName} "${e.textContent.trim().slice(0, 40)}" is wider than the paper`),
+    COLUMN_PX);
+  await page.emulateMedia({ media: null });
+  await page.setViewportSize(size);
+  return wide.slice(0, 3);
+}
+
 // Prints a page to both papers and says what is wrong with each.
 export async function printed(page, stem) {
+  const wide = await tooWide(page);
   const charts = await mark(page);
   const found = [];
   for (const format of PAPERS) {
     const pdf = `${stem}-${format}.pdf`;
     await page.pdf({ path: pdf, format });
     const pages = await wordsByPage(pdf);
-    const problems = [];
+    const problems = [...wide];
     if (pages.length === 0) problems.push("it has no page");
     const on = new Map();
     pages.forEach(({ words }, number) => {

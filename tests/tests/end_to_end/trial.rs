@@ -50,7 +50,7 @@ fn a_trial_is_planned_drawn_and_stopped() {
     let reason = before["reason"].as_str().unwrap();
     assert!(reason.contains("968 °C"), "{reason}");
     assert!(
-        reason.contains("A trial would pour every other flask"),
+        reason.contains("A trial would pour half of the flasks, drawn by lot"),
         "{reason}"
     );
     assert_eq!(before["grade"], "none");

@@ -493,7 +493,7 @@ impl Plan {
             }
         };
         format!(
-            "A trial would pour every other flask, by lot, at {} instead of {}, the rest as usual: \
+            "A trial would pour half of the flasks, drawn by lot, at {} and the others at {}: \
              {} flasks in all. If the rate is {} % at one and {} % at the other, it finds that out \
              {:.0} times in 100; if there is no difference it claims one {} times in 100 at most. \
              {weeks}",

@@ -26,7 +26,7 @@ pub fn individuals(values: &[f64], base: usize) -> Result<Chart, StatsError> {
     let set_by = &values[..base.min(values.len())];
     if set_by.len() < FEWEST {
         return Err(StatsError::Argument(format!(
-            "{} to set limits by are too few; {FEWEST} are the least",
+            "setting limits takes {FEWEST} ({} so far)",
             set_by.len()
         )));
     }
@@ -88,7 +88,7 @@ mod tests {
     #[test]
     fn too_few_or_all_equal_is_said() {
         let said = |values: &[f64]| individuals(values, usize::MAX).unwrap_err().to_string();
-        assert!(said(&[1.0, 2.0]).starts_with("2 to set limits by are too few"));
+        assert!(said(&[1.0, 2.0]).starts_with("setting limits takes 10 (2 so far)"));
         assert!(said(&[1.0; 12]).starts_with("the values are all the same"));
         assert!(said(&[1.0, f64::NAN]).contains("row 2"));
     }

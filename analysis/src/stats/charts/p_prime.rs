@@ -41,7 +41,7 @@ pub fn p_prime(counts: &[(u32, u32)], base: usize) -> Result<PPrime, StatsError>
     let set_by = &counts[..base.min(counts.len())];
     if set_by.len() < FEWEST {
         return Err(StatsError::Argument(format!(
-            "{} sessions are too few to set limits by; {FEWEST} are the least",
+            "setting limits takes {FEWEST} sessions ({} so far)",
             set_by.len()
         )));
     }
@@ -129,7 +129,7 @@ mod tests {
     #[test]
     fn what_sets_no_limits_is_said() {
         let said = |counts: &[(u32, u32)]| p_prime(counts, usize::MAX).unwrap_err().to_string();
-        assert!(said(&[(1, 20)]).starts_with("1 sessions are too few"));
+        assert!(said(&[(1, 20)]).starts_with("setting limits takes 10 sessions (1 so far)"));
         assert!(said(&[(0, 20); 12]).starts_with("none of the pieces"));
         assert!(said(&[(2, 20); 12]).starts_with("all sessions have the same share"));
         assert!(said(&[(3, 2)]).starts_with("row 1: 3 of 2"));

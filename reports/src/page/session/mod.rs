@@ -16,7 +16,7 @@ use super::week::trouble;
 use super::{PageError, cautions};
 use crate::chart::night::KilnNight;
 use crate::chart::trace;
-use crate::moment::{ByHand, found_by, moments};
+use crate::moment::{ByHand, moments};
 use crate::session_trace::SessionTrace;
 use crate::table::{Cell, Table};
 use crate::{verdicts, wording};
@@ -266,7 +266,6 @@ impl SessionSheet {
                 "flask temperature from",
                 "#out of kiln",
                 "#gasket age",
-                "found by",
             ],
         );
         let number = |v: Option<f64>, show: &dyn Fn(f64) -> String| {
@@ -309,7 +308,6 @@ impl SessionSheet {
                         .map(|n| wording::count(u64::from(n), "pour"))
                         .unwrap_or_default(),
                 ),
-                Cell::plain(found_by(p)),
             ]);
         }
         Section {

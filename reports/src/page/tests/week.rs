@@ -198,8 +198,15 @@ fn answer_to_do_and_curve_tell_one_story() {
     let w = week(all, Scheme::Metric);
     let aim = w.evidence.strata[0].advice.aim.clone().unwrap();
     let answers = part(&html, "answers");
-    assert!(answers.contains("settle on one"), "{answers}");
-    for id in ["todo", "answers", "temperature"] {
+    let (usual, target) = (aim.usual_c, aim.target_c);
+    let verdict =
+        format!("Keep to {usual:.0} °C Your target says {target:.0} °C: make card and pour agree.");
+    assert!(answers.contains(&verdict), "{answers}");
+    // In full once, and at the curve in a few words.
+    let curve = part(&html, "temperature");
+    let short = format!("Keep to {usual:.0} °C (weak evidence).");
+    assert!(curve.contains(&short), "{curve}");
+    for id in ["todo", "answers"] {
         let text = part(&html, id);
         assert!(text.contains(&aim.sentence), "{id}: {text}");
         assert!(!text.contains("Keep to your usual"), "{id}: {text}");

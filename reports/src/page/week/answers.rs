@@ -3,6 +3,7 @@
 
 use analysis::evidence::trial::State;
 use analysis::evidence::{Grade, Stratum};
+use analysis::time::Micros;
 use analysis::units::ShownIn;
 
 use super::facts::{TrialFacts, TrialStands};
@@ -16,6 +17,8 @@ pub(super) const FLASKS_NEEDED: usize = 20;
 pub(super) const SESSIONS_NEEDED: usize = 10;
 /// Most rows; a shop with more kinds of work finds the rest named.
 const MOST: usize = 8;
+/// The weeks whose flasks say what is usual (design of the statistics).
+const LATELY_WEEKS: f64 = 8.0;
 /// Temperatures nearer than this are one, as the evidence has it, K.
 pub(super) const ALIKE_K: f64 = 2.5;
 /// A shop whose usual is no further from what is advised follows it already, likewise, K.
@@ -74,19 +77,68 @@ pub(super) fn verdict(stratum: &Stratum, shown: &ShownIn) -> String {
             format!("Keep pouring at {}", shown.temperature(pour))
         }
         (Some(pour), _) => format!("Pour at {}", shown.temperature(pour)),
-        // Nothing speaks for either: the sentence says how to make them agree.
-        (None, Some(_)) if stratum.advice.aim.is_some() => {
-            let aim = stratum.advice.aim.as_ref();
-            aim.map_or_else(String::new, |aim| {
-                format!(
-                    "{} or {}: settle on one",
-                    shown.temperature(aim.target_c).number(),
-                    shown.temperature(aim.usual_c)
-                )
-            })
-        }
         (None, Some(usual)) => format!("Keep to {}", shown.temperature(usual)),
         (None, None) => "Keep on as you do".to_owned(),
+    }
+}
+
+/// What does not agree with the verdict yet: a target that the pours do not meet. The evidence is
+/// of what was poured, so that comes first; the sentence says both ways to make them agree.
+fn beside(stratum: &Stratum, shown: &ShownIn) -> String {
+    match &stratum.advice.aim {
+        Some(aim) if backed_c(stratum).is_none() => format!(
+            "Your target says {}: make card and pour agree.",
+            shown.temperature(aim.target_c)
+        ),
+        _ => String::new(),
+    }
+}
+
+/// When work of a kind was last poured, if that is too long ago for it to have a usual
+/// temperature.
+fn long_ago(sorted: &Sorted<'_>, stratum: &Stratum) -> Option<Micros> {
+    let last = sorted.flasks_of(stratum).iter().map(|f| f.cast_at).max()?;
+    (last < sorted.until.plus_seconds(-LATELY_WEEKS * 7.0 * 86_400.0)).then_some(last)
+}
+
+/// One row.
+fn row(sorted: &Sorted<'_>, stratum: &Stratum) -> Answer {
+    let shown = &sorted.week.shop.shown;
+    let grade = match stratum.advice.grade {
+        Grade::None => "none",
+        Grade::Weak => "weak",
+        Grade::Fair => "fair",
+        Grade::Strong => "strong",
+    };
+    let sure = grade_words(stratum.advice.grade).to_owned();
+    let name = name(stratum);
+    // Work that nobody pours needs no trial and no figures, but what is backed stays known.
+    if let Some(last) = long_ago(sorted, stratum) {
+        return Answer {
+            name,
+            verdict: match backed_c(stratum) {
+                Some(_) => verdict(stratum, shown),
+                None => "Not poured lately".to_owned(),
+            },
+            beside: String::new(),
+            sure,
+            grade,
+            sentence: format!(
+                "Last poured on {}; {} counted.",
+                wording::local(last, &sorted.week.shop.zone).strftime("%-d %b %Y"),
+                wording::count(stratum.flasks as u64, "flask"),
+            ),
+            trial: String::new(),
+        };
+    }
+    Answer {
+        name,
+        verdict: verdict(stratum, shown),
+        beside: beside(stratum, shown),
+        sure,
+        grade,
+        sentence: sentence(stratum),
+        trial: trial_words(sorted, stratum),
     }
 }
 
@@ -210,23 +262,7 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
         let (named, nameless): (Vec<&Stratum>, Vec<&Stratum>) = strata
             .iter()
             .partition(|s| s.alloy.is_some() && s.section.is_some());
-        let rows: Vec<Answer> = named
-            .iter()
-            .take(MOST)
-            .map(|s| Answer {
-                name: name(s),
-                verdict: verdict(s, shown),
-                sure: grade_words(s.advice.grade).to_owned(),
-                grade: match s.advice.grade {
-                    Grade::None => "none",
-                    Grade::Weak => "weak",
-                    Grade::Fair => "fair",
-                    Grade::Strong => "strong",
-                },
-                sentence: sentence(s),
-                trial: trial_words(sorted, s),
-            })
-            .collect();
+        let rows: Vec<Answer> = named.iter().take(MOST).map(|s| row(sorted, s)).collect();
         if !rows.is_empty() {
             blocks.push(Block::Answers { rows });
         }

@@ -32,9 +32,10 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             match figure {
                 Some(figure) => {
                     blocks.push(Block::text(format!(
-                        "What one step of each setting goes with, all others held equal, in {} of {}. A step whose interval reaches both sides of none may do nothing. Settings that nobody drew lots for can stand in for something else, so this is where to look and not proof.",
+                        "How the share of bad pieces goes with one step of each setting, all others held equal, in {} of {}. Nobody drew lots for these settings, so each can stand in for something else: this is where to look, not proof.{}",
                         wording::count(model.flasks as u64, "flask"),
                         wording::count(model.sessions as u64, "session"),
+                        probes(&model.terms),
                     )));
                     blocks.push(Block::Figures {
                         figures: vec![Drawn::from(figure).untitled()],
@@ -50,11 +51,11 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
             }
         }
         _ => {
-            let why = evidence.notes.first().filter(|_| evidence.model.is_none());
             blocks.push(Block::missing(
-                match why {
-                    Some(why) if evidence.flasks > 0 => wording::sentence(why),
-                    _ => "No flask has been counted, so no setting can be weighed against another.".to_owned(),
+                if evidence.flasks > 0 {
+                    "The flasks counted so far cannot yet weigh one setting against another."
+                } else {
+                    "No flask has been counted, so no setting can be weighed against another."
                 },
                 "It comes with counted flasks: each further setting takes ten more bad pieces that do not belong together, five sessions and eight flasks.",
             ));
@@ -81,7 +82,7 @@ fn step(factor: Factor, shown: &ShownIn) -> Option<(f64, String)> {
     Some(match factor {
         Factor::PourTemperature => hotter(10.0, 20.0),
         Factor::FlaskTemperature => hotter(20.0, 40.0),
-        Factor::VacuumShare => (0.05, "5 points more of what the air allows".to_owned()),
+        Factor::VacuumShare => (0.05, "deeper by 5 % of full".to_owned()),
         Factor::Vacuum => {
             let inches = shown.vacuum == Unit::InchOfMercury;
             let kpa = if inches { 3.386_389 } else { 5.0 };
@@ -106,7 +107,7 @@ fn called(factor: Factor) -> &'static str {
         Factor::GasFlow => "cover gas",
         Factor::Soak => "soak",
         Factor::SealAge => "gasket's age",
-        Factor::Remelt => "old metal in the charge",
+        Factor::Remelt => "old metal",
         Factor::Metal => "metal poured",
         Factor::Days => "slow drift",
         Factor::Alloy => "alloy",
@@ -124,7 +125,7 @@ fn effect(term: &Term, from_rate: f64, shown: &ShownIn) -> Option<Effect> {
         let group = format!(
             "{}, against {}",
             called(factor),
-            base(term, grouping).unwrap_or("the commonest")
+            term.base.as_deref().unwrap_or("the commonest")
         );
         let ratio = term.odds_ratio?;
         return Some(Effect::of_odds_ratio(
@@ -146,10 +147,22 @@ fn effect(term: &Term, from_rate: f64, shown: &ShownIn) -> Option<Effect> {
     ))
 }
 
-/// The level that a level's odds are told against, from its sentence, without the name of the
-/// grouping.
-fn base<'a>(term: &'a Term, grouping: &str) -> Option<&'a str> {
-    let (_, rest) = term.sentence.as_deref()?.split_once(" times those in ")?;
-    let (base, _) = rest.rsplit_once(" (")?;
-    Some(base.strip_prefix(grouping).map_or(base, str::trim_start))
+/// What a probe's name means, where probes are among the terms.
+fn probes(terms: &[Term]) -> String {
+    let probe = terms.iter().find_map(|t| {
+        let (grouping, level) = t.name.split_once(": ")?;
+        Factor::parse(grouping)
+            .is_ok_and(|f| f == Factor::ProbeSeries)
+            .then_some(level)
+    });
+    probe
+        .and_then(|level| level.rsplit_once('/'))
+        .map_or_else(String::new, |(machine, number)| {
+            format!(
+                " A probe is named by its machine and its place in order of time: {} is number {} of {}.",
+                wording::isolated(&format!("{machine}/{number}")),
+                wording::isolated(number),
+                wording::isolated(machine),
+            )
+        })
 }

@@ -32,6 +32,15 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
         blocks.push(Block::Table {
             table: table(sorted),
         });
+        if sorted.now.iter().any(|f| {
+            f.set_aside
+                .as_ref()
+                .is_some_and(|aside| aside.code == "unconfirmed")
+        }) {
+            blocks.push(Block::small(
+                "Counting a flask also confirms which pour filled it.",
+            ));
+        }
         if sorted.now.len() > MOST {
             blocks.push(Block::text(format!(
                 "And {} more; pourbook export has them all.",

@@ -53,6 +53,8 @@ fn table(sorted: &Sorted<'_>, now: Option<Rate>, before: Option<Rate>, weeks: u3
     let per_week = |n: f64| match (n > 0.0, weeks) {
         (false, _) => "none".to_owned(),
         (true, 0 | 1) => format!("{n:.0}"),
+        // A tenth of a piece tells nothing where there are dozens.
+        (true, _) if n / f64::from(weeks) >= 100.0 => format!("{:.0} a week", n / f64::from(weeks)),
         (true, _) => format!("{:.1} a week", n / f64::from(weeks)),
     };
     let mut row = |name: &str, a: String, b: String| {

@@ -22,10 +22,10 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
             "Parts in use and their ages",
             &[
                 "part",
-                "machine",
-                "changed",
-                "#days ago",
                 "#pours since",
+                "#days ago",
+                "changed",
+                "machine",
                 "note",
             ],
         );
@@ -37,13 +37,13 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Section {
             let days = end.seconds_since(part.changed_at) / 86_400.0;
             table.push(vec![
                 Cell::typed(&part.kind).strong_if(true),
-                Cell::typed(&part.machine),
+                Cell::plain(part.pours_since.map(|n| n.to_string()).unwrap_or_default()),
+                Cell::plain(format!("{:.0}", days.max(0.0).floor())),
                 Cell::plain(wording::unbroken(&wording::full_day(
                     part.changed_at,
                     &week.shop.zone,
                 ))),
-                Cell::plain(format!("{:.0}", days.max(0.0).floor())),
-                Cell::plain(part.pours_since.map(|n| n.to_string()).unwrap_or_default()),
+                Cell::typed(&part.machine),
                 Cell::typed(part.note.as_deref().unwrap_or("")),
             ]);
         }

@@ -37,7 +37,12 @@ pub(super) fn section(sorted: &Sorted<'_>) -> Result<Section, PageError> {
         blocks.push(Block::Heading {
             text: answers::name(stratum),
         });
-        blocks.push(Block::text(answers::sentence(stratum)));
+        // The answer stands in full at the head of the report.
+        blocks.push(Block::text(format!(
+            "{} ({}).",
+            answers::verdict(stratum, &sorted.week.shop.shown),
+            answers::grade_words(stratum.advice.grade)
+        )));
         let chart = chart(sorted, drawn, stratum, &counted);
         let shop = &sorted.week.shop;
         if let Some(figure) = curve::draw(&chart, &shop.shown, &shop.zone)? {

@@ -93,10 +93,10 @@ pub(super) fn off_target(sorted: &Sorted<'_>) -> Option<Todo> {
         .max_by_key(|(_, aim)| aim.flasks)?;
     Some(Todo::new(
         format!(
-            "Let card and pour agree for {}: {} or {}",
-            answers::name(stratum),
-            shown.temperature(aim.target_c).number(),
-            shown.temperature(aim.usual_c)
+            "Set the target of {} to {}, or aim {}",
+            answers::name_in_list(stratum),
+            shown.temperature(aim.usual_c),
+            if aim.above_k > 0.0 { "lower" } else { "higher" },
         ),
         wording::sentence(&aim.sentence),
     ))

@@ -25,7 +25,7 @@ pub(super) fn side_by_side<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R
     scope(|scope| {
         // Where no thread is to be had, as under a memory limit, the others do its part.
         let spawned: Vec<_> = (1..threads)
-            .filter_map(|_| Builder::new().spawn_scoped(scope, &share).ok())
+            .filter_map(|_| Builder::new().spawn_scoped(scope, share).ok())
             .collect();
         done.extend(share());
         for part in spawned.into_iter().map(ScopedJoinHandle::join) {

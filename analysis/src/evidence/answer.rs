@@ -185,20 +185,16 @@ pub fn formal_looks(
 /// so that the answer is that of the report.
 fn standings(within: &[Read], ask: &Question, past: &mut Past) -> BTreeMap<Key, Judged> {
     with_shop(within, ask, |shop| {
-        shop.standings(past)
-            .into_iter()
-            .map(|(key, standing)| {
-                let poured = shop.poured.get(&key).map_or(&[][..], Vec::as_slice);
-                let own: Vec<&Row> = shop
-                    .rows
-                    .iter()
-                    .copied()
-                    .filter(|r| (&r.alloy, &r.section) == (&key.0, &key.1))
-                    .collect();
-                let judged = Judged::of(&key, &standing, poured, &own, ask);
-                (key, judged)
-            })
-            .collect()
+        shop.standings(past, |key, standing| {
+            let poured = shop.poured.get(key).map_or(&[][..], Vec::as_slice);
+            let own: Vec<&Row> = shop
+                .rows
+                .iter()
+                .copied()
+                .filter(|r| (&r.alloy, &r.section) == (&key.0, &key.1))
+                .collect();
+            Judged::of(key, standing, poured, &own, ask)
+        })
     })
 }
 

@@ -6,6 +6,7 @@ use super::answer::{Read, comparable};
 use super::count::{Count, count};
 use super::model::terms_of_kind;
 use super::rows::Row;
+use super::side_by_side::side_by_side;
 use super::{KindRate, Outcome, Question, Term};
 use crate::defect::Side;
 use crate::stats::holm::holm;
@@ -22,52 +23,53 @@ pub(super) fn kinds(asked: &[&Read], ask: &Question) -> Vec<KindRate> {
             }
         }
     }
-    let mut rows: Vec<KindRate> = names
-        .into_iter()
-        .filter_map(|name| {
-            let one = Question {
-                outcome: Outcome::Kind(name.clone()),
-                kinds: ask.kinds.clone(),
-                ..Question::default()
-            };
-            let tallies: Vec<Tally> = asked
+    let one_kind = |name: &String| {
+        let one = Question {
+            outcome: Outcome::Kind(name.clone()),
+            kinds: ask.kinds.clone(),
+            ..Question::default()
+        };
+        let tallies: Vec<Tally> = asked
+            .iter()
+            .filter_map(|r| match count(r.flask, &one) {
+                Count::Counted { most, .. } => Some(most),
+                _ => None,
+            })
+            .collect();
+        let totals = Totals::of(&tallies);
+        let side = ask.kinds.get(name).map(|k| k.side);
+        // What cannot follow the pour is not asked whether it does.
+        let follows = side.is_some_and(|side| side != Side::NotThePour);
+        let terms = if follows {
+            let rows: Vec<Row> = asked
                 .iter()
-                .filter_map(|r| match count(r.flask, &one) {
-                    Count::Counted { most, .. } => Some(most),
-                    _ => None,
+                .filter_map(|r| {
+                    Read {
+                        flask: r.flask,
+                        count: count(r.flask, &one),
+                    }
+                    .row(ask)
                 })
                 .collect();
-            let totals = Totals::of(&tallies);
-            let side = ask.kinds.get(&name).map(|k| k.side);
-            // What cannot follow the pour is not asked whether it does.
-            let follows = side.is_some_and(|side| side != Side::NotThePour);
-            let terms = if follows {
-                let rows: Vec<Row> = asked
-                    .iter()
-                    .filter_map(|r| {
-                        Read {
-                            flask: r.flask,
-                            count: count(r.flask, &one),
-                        }
-                        .row(ask)
-                    })
-                    .collect();
-                terms_of_kind(&comparable(&rows, &one).0, totals.design_effect())
-            } else {
-                Vec::new()
-            };
-            (totals.flasks > 0).then(|| KindRate {
-                side,
-                terms,
-                may_steer: ask.kinds.may_steer(&name),
-                kind: name,
-                flasks: totals.flasks,
-                sessions: totals.sessions,
-                pieces: totals.pieces,
-                defective: totals.events,
-                rate: totals.rate(None),
-            })
+            terms_of_kind(&comparable(&rows, &one).0, totals.design_effect())
+        } else {
+            Vec::new()
+        };
+        (totals.flasks > 0).then(|| KindRate {
+            side,
+            terms,
+            may_steer: ask.kinds.may_steer(name),
+            kind: name.clone(),
+            flasks: totals.flasks,
+            sessions: totals.sessions,
+            pieces: totals.pieces,
+            defective: totals.events,
+            rate: totals.rate(None),
         })
+    };
+    let mut rows: Vec<KindRate> = side_by_side(&names, one_kind)
+        .into_iter()
+        .flatten()
         .collect();
     let share = |k: &KindRate| k.rate.map_or(0.0, |r| r.estimate);
     rows.sort_by(|a, b| share(b).total_cmp(&share(a)));

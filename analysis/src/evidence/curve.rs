@@ -138,12 +138,12 @@ impl Reading {
             return Err(no_mix);
         }
         let cov = &fitted.covariance;
-        let df = |contrast: &Vector| cov.df(contrast).unwrap_or(0.0);
-        let point_df: Vec<f64> = gradients.iter().map(df).collect();
-        let change_df: Vec<f64> = gradients
-            .iter()
-            .map(|g| df(&(g - &reference_gradient)))
-            .collect();
+        let dfs = |contrasts: &[Vector]| -> Vec<f64> {
+            let found = cov.dfs(contrasts).into_iter();
+            found.map(|df| df.unwrap_or(0.0)).collect()
+        };
+        let changes: Vec<Vector> = gradients.iter().map(|g| g - &reference_gradient).collect();
+        let (point_df, change_df) = (dfs(&gradients), dfs(&changes));
         Ok(Reading {
             drawn: OnceCell::new(),
             pairs: OnceCell::new(),

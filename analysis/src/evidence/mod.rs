@@ -14,6 +14,7 @@
 //! | `looks`, `standing`, `grades` | when a change is claimed, and how far it is backed |
 //! | `past` | what looks said, kept from one asking to the next |
 //! | `by_kind` | the same asked of each kind of defect |
+//! | `side_by_side` | work shared among cores |
 //! | `aim` | where pours came against where they were meant to |
 //! | `advise`, `sentence`, `answer` | the answer, in figures and in words |
 
@@ -48,6 +49,7 @@ mod sentence;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod shop_tests;
+mod side_by_side;
 mod standing;
 mod study;
 mod terms;

@@ -193,12 +193,13 @@ fn finite(term: &Term) -> bool {
     term.estimate.is_finite() && term.std_error.is_finite()
 }
 
-/// The model's terms per stored unit.
-fn told(fit: &Fitted, spread: Spread) -> Result<Model, StatsError> {
-    let terms = fit
-        .plan
+/// Those of the model's terms that are asked for, per stored unit. A penalised fit searches for each
+/// one's limits, which takes far longer than the fit.
+fn terms(fit: &Fitted, asked: impl Fn(Option<Factor>) -> bool) -> Result<Vec<Term>, StatsError> {
+    fit.plan
         .told()
         .into_iter()
+        .filter(|(_, factor, _)| asked(*factor))
         .map(|(name, factor, weights)| {
             let estimate = match &fit.firth {
                 Some(firth) => firth.estimate(&weights, 0.95)?,
@@ -208,7 +209,12 @@ fn told(fit: &Fitted, spread: Spread) -> Result<Model, StatsError> {
             };
             Ok(term(name, factor, fit.plan.has_bend(), &estimate))
         })
-        .collect::<Result<Vec<Term>, StatsError>>()?;
+        .collect()
+}
+
+/// The model with all its terms.
+fn told(fit: &Fitted, spread: Spread) -> Result<Model, StatsError> {
+    let terms = terms(fit, |_| true)?;
     Ok(Model {
         method: fit.method,
         uncertainty: if fit.firth.is_some() {
@@ -278,21 +284,22 @@ fn capital(words: &str) -> String {
         .unwrap_or_default()
 }
 
+/// The unit of a setting that is measured; none for one that only sorts.
+fn unit(factor: Factor) -> Option<&'static str> {
+    factor.unit().filter(|_| !factor.groups())
+}
+
 /// One line of the table. A term of a curve has no odds ratio: what a degree does depends on where
 /// it is.
 fn term(name: String, factor: Option<Factor>, curve: bool, e: &Estimate) -> Term {
     let bent = curve && factor == Some(Factor::PourTemperature);
-    let level = factor.is_some_and(Factor::groups);
     let step = factor.filter(|_| !bent).map(Factor::step);
     let ratio = |v: f64| {
         step.map(|s| (v * s).exp())
             .filter(|r| r.is_finite() && *r > 0.0)
     };
     Term {
-        unit: factor
-            .filter(|_| !level)
-            .and_then(Factor::unit)
-            .map(str::to_owned),
+        unit: factor.and_then(unit).map(str::to_owned),
         estimate: e.estimate,
         std_error: e.std_error,
         statistic: e.statistic.filter(|v| v.is_finite()),
@@ -410,13 +417,10 @@ pub(super) fn terms_of_kind(rows: &[&Row], pooled: Option<f64>) -> Vec<Term> {
     let Ok((plan, kept)) = plan(&with_pour, &budget, &wanted) else {
         return Vec::new();
     };
-    let Ok(model) = fitted(&plan, &kept, Bound::Most, &how).and_then(|f| told(&f, Spread::Session))
+    let measured = |factor: Option<Factor>| factor.and_then(unit).is_some();
+    let Ok(terms) = fitted(&plan, &kept, Bound::Most, &how).and_then(|f| terms(&f, measured))
     else {
         return Vec::new();
     };
-    model
-        .terms
-        .into_iter()
-        .filter(|t| t.unit.is_some() && finite(t))
-        .collect()
+    terms.into_iter().filter(finite).collect()
 }

@@ -13,6 +13,7 @@ use super::looks::{self, ALPHA, InOrder, Look, Said, Until};
 use super::opinion::{SecondOpinion, second_opinion};
 use super::past::{self, Past, Told};
 use super::rows::{Bound, Row, totals};
+use super::side_by_side::side_by_side;
 use super::study::{Fits, Manner, NoFit, RECENT_S, Study, fits, study};
 use super::together::with_the_pour;
 use super::{Method, porosity, probes};
@@ -138,6 +139,7 @@ pub(super) fn usual(poured: &[Poured], until: Option<Until>) -> Option<f64> {
 }
 
 /// The table up to a moment, with each alloy's model fitted once.
+#[derive(Clone)]
 struct Moment<'a, 'b> {
     until: Option<Until>,
     /// The design effect of all its flasks: of no later ones, or what a look says would change
@@ -529,16 +531,32 @@ impl<'a, 'b> Shop<'a, 'b> {
         self.looks(&mut Past::default()).0
     }
 
-    /// Goes through the looks and says where each stratum stands now.
-    pub(super) fn standings(&self, past: &mut Past) -> BTreeMap<Key, Standing<'a, 'b>> {
+    /// Goes through the looks and says where each stratum stands now, as `judge` puts it.
+    pub(super) fn standings<T: Send>(
+        &self,
+        past: &mut Past,
+        judge: impl Fn(&Key, &Standing<'a, 'b>) -> T + Sync,
+    ) -> BTreeMap<Key, T> {
         let (looks, claims) = self.looks(past);
-        let mut now = self.moment(&self.rows, None);
-        looks
+        let now = self.moment(&self.rows, None);
+        // Sections of one alloy share its model.
+        let mut alloys: BTreeMap<Option<String>, Vec<(Key, Look)>> = BTreeMap::new();
+        for (key, look) in looks {
+            alloys.entry(key.0.clone()).or_default().push((key, look));
+        }
+        let alloys: Vec<Vec<(Key, Look)>> = alloys.into_values().collect();
+        let of_alloy = |sections: &Vec<(Key, Look)>| -> Vec<(Key, T)> {
+            let mut now = now.clone();
+            let judged = |(key, look): &(Key, Look)| {
+                let claim = claims.get(key).copied();
+                let standing = self.now(&mut now, key, claim, look.clone());
+                (key.clone(), judge(key, &standing))
+            };
+            sections.iter().map(judged).collect()
+        };
+        side_by_side(&alloys, of_alloy)
             .into_iter()
-            .map(|(key, look)| {
-                let standing = self.now(&mut now, &key, claims.get(&key).copied(), look);
-                (key, standing)
-            })
+            .flatten()
             .collect()
     }
 

@@ -132,16 +132,9 @@ impl Sandwich {
                 let w = weights[*row].sqrt();
                 half.row_mut(k).scale_mut(w);
             }
-            let eigen = SymmetricEigen::new(half.tr_mul(&half));
-            let kept: Vec<usize> = (0..columns)
-                .filter(|j| eigen.eigenvalues[*j] > 1e-14)
-                .collect();
-            let share = Vector::from_iterator(
-                kept.len(),
-                kept.iter().map(|j| eigen.eigenvalues[*j].min(1.0)),
-            );
+            let (share, axes) = own_directions(&half);
             let mut session = Session {
-                axes: eigen.eigenvectors.select_columns(&kept),
+                axes,
                 factor: share.map(|l| {
                     if 1.0 - l < ALONE {
                         0.0
@@ -198,40 +191,72 @@ impl Sandwich {
     /// covariances that the adjusted residual sums of sessions s and t would have if the working
     /// model held. In the coordinates above pₛₜ = δₛₜaₛ − vₛᵀvₜ with aₛ = (Tₛw)ᵀSₛ(Tₛw) and
     /// vₛ = SₛTₛw, so that no matrix of sessions by sessions is ever made.
-    fn df(&self, contrast: &Vector) -> Option<f64> {
-        // Plain slices: this is asked for at every point of every curve.
-        let w = &self.root * contrast;
-        let columns = w.len();
-        let (mut trace, mut squares) = (0.0, 0.0);
-        let mut cross = vec![0.0; columns * columns];
-        let mut v = vec![0.0; columns];
+    ///
+    /// Several contrasts at once, N, because this is asked for at every point of every curve: one
+    /// pass over the sessions serves them all. Each has what it would have alone.
+    fn df<const N: usize>(&self, contrasts: [&Vector; N]) -> [Option<f64>; N] {
+        let roots = contrasts.map(|contrast| &self.root * contrast);
+        let columns = self.root.ncols();
+        let none = [0.0; N];
+        let w: Vec<[f64; N]> = (0..columns)
+            .map(|i| std::array::from_fn(|n| roots[n][i]))
+            .collect();
+        let (mut trace, mut squares) = (none, none);
+        let mut cross = vec![none; columns * columns];
+        let mut v = vec![none; columns];
         for s in &self.sessions {
-            v.fill(0.0);
-            let mut a = 0.0;
+            v.fill(none);
+            let mut a = none;
             for (k, axis) in s.axes.as_slice().chunks_exact(columns).enumerate() {
-                let q: f64 = axis.iter().zip(w.iter()).map(|(x, w)| x * w).sum();
+                let mut q = none;
+                for (x, w) in axis.iter().zip(&w) {
+                    for (q, w) in q.iter_mut().zip(w) {
+                        *q += x * w;
+                    }
+                }
                 let (share, factor) = (s.share[k], s.factor[k]);
-                a += share * factor * factor * q * q;
-                let along = share * factor * q;
+                let mut along = none;
+                for ((a, along), q) in a.iter_mut().zip(&mut along).zip(&q) {
+                    *a += share * factor * factor * q * q;
+                    *along = share * factor * q;
+                }
                 for (v, x) in v.iter_mut().zip(axis) {
-                    *v += along * x;
+                    for (v, along) in v.iter_mut().zip(&along) {
+                        *v += along * x;
+                    }
                 }
             }
-            let vv: f64 = v.iter().map(|v| v * v).sum();
-            trace += a - vv;
-            squares += a * a - 2.0 * a * vv;
+            let mut vv = none;
+            for v in &v {
+                for (vv, v) in vv.iter_mut().zip(v) {
+                    *vv += v * v;
+                }
+            }
+            for n in 0..N {
+                trace[n] += a[n] - vv[n];
+                squares[n] += a[n] * a[n] - 2.0 * a[n] * vv[n];
+            }
             for (i, left) in v.iter().enumerate() {
                 for (sum, right) in cross[i * columns..].iter_mut().zip(&v[..=i]) {
-                    *sum += left * right;
+                    for ((sum, left), right) in sum.iter_mut().zip(left).zip(right) {
+                        *sum += left * right;
+                    }
                 }
             }
         }
         for i in 0..columns {
             for j in 0..=i {
                 let twice = if i == j { 1.0 } else { 2.0 };
-                squares += twice * cross[i * columns + j].powi(2);
+                for (squares, cross) in squares.iter_mut().zip(&cross[i * columns + j]) {
+                    *squares += twice * cross.powi(2);
+                }
             }
         }
+        std::array::from_fn(|n| self.with_open(&roots[n], trace[n], squares[n]))
+    }
+
+    /// The degrees of freedom with what a ridge leaves open.
+    fn with_open(&self, w: &Vector, trace: f64, squares: f64) -> Option<f64> {
         let df = trace * trace / squares;
         let df = (trace > 0.0 && squares > 0.0 && df.is_finite()).then_some(df)?;
         if self.prior.is_empty() {
@@ -239,10 +264,47 @@ impl Sandwich {
         }
         // The ridge's part is known and not estimated: Satterthwaite's rule with one part of
         // infinitely many degrees of freedom.
-        let (shown, open) = self.parts(&w);
+        let (shown, open) = self.parts(w);
         let more = (1.0 + open / shown).powi(2);
         more.is_finite().then_some(df * more)
     }
+}
+
+/// The directions that a session's rows (rows × columns) have information on, with how much:
+/// the eigenvalues of HᵀH above rounding, none above 1, and their vectors. Most sessions are of
+/// two or three flasks in a model of more columns; then from the smaller HHᵀ, whose eigenvalues
+/// are the same and whose vectors u give Hᵀu.
+fn own_directions(half: &Matrix) -> (Vector, Matrix) {
+    let (rows, columns) = half.shape();
+    let few = rows < columns;
+    let eigen = SymmetricEigen::new(if few {
+        half * half.transpose()
+    } else {
+        half.tr_mul(half)
+    });
+    let mut kept: Vec<usize> = (0..eigen.eigenvalues.len())
+        .filter(|j| eigen.eigenvalues[*j] > 1e-14)
+        .collect();
+    // The greatest first: the lesser ones are kept at right angles to them.
+    kept.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
+    let share = Vector::from_iterator(
+        kept.len(),
+        kept.iter().map(|j| eigen.eigenvalues[*j].min(1.0)),
+    );
+    let mut axes = eigen.eigenvectors.select_columns(&kept);
+    if few {
+        axes = half.tr_mul(&axes);
+        for k in 0..kept.len() {
+            let (known, mut rest) = axes.columns_range_pair_mut(..k, k..=k);
+            for axis in known.column_iter() {
+                let along = axis.dot(&rest.column(0));
+                rest.column_mut(0).axpy(-along, &axis, 1.0);
+            }
+            let length = rest.norm();
+            rest /= length;
+        }
+    }
+    (share, axes)
 }
 
 /// A power of a symmetric positive matrix.
@@ -353,8 +415,22 @@ impl Covariance {
     pub fn df(&self, contrast: &Vector) -> Option<f64> {
         match &self.df {
             Df::Fixed(df) => Some(*df),
-            Df::Satterthwaite(sandwich) => sandwich.df(contrast),
+            Df::Satterthwaite(sandwich) => sandwich.df([contrast])[0],
         }
+    }
+
+    /// The same of many contrasts, in their order: what [`Covariance::df`] gives, sooner.
+    pub fn dfs(&self, contrasts: &[Vector]) -> Vec<Option<f64>> {
+        let Df::Satterthwaite(sandwich) = &self.df else {
+            return contrasts.iter().map(|c| self.df(c)).collect();
+        };
+        let (fours, rest) = contrasts.as_chunks::<4>();
+        let mut found: Vec<Option<f64>> = fours
+            .iter()
+            .flat_map(|four| sandwich.df(four.each_ref()))
+            .collect();
+        found.extend(rest.iter().map(|one| self.df(one)));
+        found
     }
 
     /// cᵀVc.
@@ -406,4 +482,31 @@ fn cr0(fit: &Logistic, design: &Design, counts: &Counts) -> Matrix {
     }
     let half = &fit.inverse * scores;
     &half * half.transpose()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Rows of nought say nothing, but enough of them make HᵀH the smaller product.
+    #[test]
+    fn a_session_of_few_flasks_has_the_directions_of_the_whole_product() {
+        let few = Matrix::from_row_slice(
+            3,
+            5,
+            &[
+                0.3, -0.2, 0.1, 0.0, 0.4, 0.3, -0.2, 0.1, 0.0, 0.4, 0.1, 0.5, -0.3, 1e-4, 0.2,
+            ],
+        );
+        let (share, axes) = own_directions(&few);
+        let (all_share, all_axes) = own_directions(&few.clone().resize_vertically(9, 0.0));
+        // Two flasks of the three were alike.
+        assert_eq!((share.len(), all_share.len()), (2, 2));
+        assert!((&share - all_share).amax() < 1e-15);
+        let plane = &axes * axes.transpose();
+        assert!((plane - &all_axes * all_axes.transpose()).amax() < 1e-13);
+        assert!((axes.tr_mul(&axes) - Matrix::identity(2, 2)).amax() < 1e-15);
+        let back = &axes * Matrix::from_diagonal(&share) * axes.transpose();
+        assert!((back - few.tr_mul(&few)).amax() < 1e-15);
+    }
 }

@@ -36,6 +36,13 @@ pub struct Firth {
     top: Vector,
 }
 
+/// Where a search stands, in turned columns.
+#[derive(Clone)]
+struct Stand {
+    at: Vector,
+    place: Place,
+}
+
 /// Fits log(p/(1−p)) = Xβ by maximising ℓ(β) + ½·ln det(XᵀWX), the likelihood penalised by
 /// Jeffreys' prior (Firth 1993, Biometrika 80:27–38; Heinze & Schemper 2002, Statistics in
 /// Medicine 21:2409–2419).
@@ -163,9 +170,9 @@ impl Firth {
         &self,
         turned: &Vector,
         value: f64,
-        start: &Vector,
+        start: &Stand,
         top: f64,
-    ) -> Result<(f64, f64, Vector), StatsError> {
+    ) -> Result<(f64, f64, Stand), StatsError> {
         // At once where that works, else in ever smaller strides.
         let mut found = Err(lost(0));
         for strides in [1, 4, 16] {
@@ -174,9 +181,10 @@ impl Firth {
                 break;
             }
         }
-        let (at, place) = found?;
-        let slope = place.score.dot(turned) / turned.norm_squared();
-        Ok(((2.0 * (top - place.value)).max(0.0), -2.0 * slope, at))
+        let found = found?;
+        let slope = found.place.score.dot(turned) / turned.norm_squared();
+        let fall = (2.0 * (top - found.place.value)).max(0.0);
+        Ok((fall, -2.0 * slope, found))
     }
 
     /// The top with turned · coefficients held at `value`, reached from `start` in so many strides.
@@ -184,23 +192,20 @@ impl Firth {
         &self,
         turned: &Vector,
         value: f64,
-        start: &Vector,
+        start: &Stand,
         strides: u8,
-    ) -> Result<(Vector, Place), StatsError> {
-        let mut at = start.clone();
-        let mut ended = Err(lost(0));
+    ) -> Result<Stand, StatsError> {
+        let mut here = start.clone();
         for stride in 0..strides {
-            let off = (value - turned.dot(&at)) / f64::from(strides - stride);
+            let off = (value - turned.dot(&here.at)) / f64::from(strides - stride);
             // Onto the plane by the way the likelihood bends least.
-            let bend = self.likelihood.place(&at).ok_or(lost(0))?.curvature;
-            let across = bend.cholesky().ok_or(lost(0))?.solve(turned);
-            let (next, place, _) = self
-                .likelihood
-                .climb(&at + &across * (off / turned.dot(&across)), Some(turned))?;
-            at = next.clone();
-            ended = Ok((next, place));
+            let bend = here.place.curvature.cholesky().ok_or(lost(0))?;
+            let across = bend.solve(turned);
+            let onto = here.at + &across * (off / turned.dot(&across));
+            let (at, place, _) = self.likelihood.climb(onto, Some(turned))?;
+            here = Stand { at, place };
         }
-        ended
+        Ok(here)
     }
 
     /// contrast·β with its penalised-likelihood-ratio test against 0 and its profile interval.
@@ -233,10 +238,13 @@ impl Firth {
         let estimate = contrast.dot(&self.coef);
         let std_error = contrast.dot(&(&self.inverse * contrast)).max(0.0).sqrt();
         let turned = self.likelihood.turned.back.tr_mul(contrast);
-        let top = self.likelihood.place(&self.top).ok_or(lost(0))?.value;
-        let (fall, _, _) = self.fall(&turned, 0.0, &self.top, top)?;
+        let top = Stand {
+            at: self.top.clone(),
+            place: self.likelihood.place(&self.top).ok_or(lost(0))?,
+        };
+        let (fall, _, _) = self.fall(&turned, 0.0, &top, top.place.value)?;
         let statistic = fall.sqrt() * estimate.signum();
-        let limit = |side: f64| self.limit(&turned, top, estimate, side * std_error, quantile);
+        let limit = |side: f64| self.limit(&turned, &top, estimate, side * std_error, quantile);
         Ok(Estimate {
             estimate,
             std_error,
@@ -253,16 +261,17 @@ impl Firth {
     fn limit(
         &self,
         turned: &Vector,
-        top: f64,
+        top: &Stand,
         estimate: f64,
         step: f64,
         quantile: f64,
     ) -> Result<f64, StatsError> {
         let (mut inside, mut outside) = (0.0, f64::INFINITY);
-        let mut at = self.top.clone();
+        let mut at = top.clone();
         let mut reach = quantile;
         for _ in 0..MOST_LIMIT_STEPS {
-            let (fall, slope, there) = self.fall(turned, estimate + step * reach, &at, top)?;
+            let (fall, slope, there) =
+                self.fall(turned, estimate + step * reach, &at, top.place.value)?;
             at = there;
             let root = fall.sqrt();
             if (root - quantile).abs() < 1e-9 {

@@ -25,6 +25,7 @@ pub(super) struct PenalisedLikelihood {
 }
 
 /// The penalised likelihood at one place, in turned columns.
+#[derive(Clone)]
 pub(super) struct Place {
     /// Without constants.
     pub(super) value: f64,
@@ -55,6 +56,41 @@ fn across(direction: &Vector) -> Matrix {
     mirror.columns(1, columns - 1).into_owned()
 }
 
+/// a·b.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// The lower half of a sum of weighted xxᵀ, row after row.
+struct Square {
+    columns: usize,
+    lower: Vec<f64>,
+}
+
+impl Square {
+    fn zeros(columns: usize) -> Square {
+        Square {
+            columns,
+            lower: vec![0.0; columns * columns],
+        }
+    }
+
+    fn add(&mut self, x: &[f64], weight: f64) {
+        for (i, row) in self.lower.chunks_exact_mut(self.columns).enumerate() {
+            let own = weight * x[i];
+            for (sum, x) in row[..=i].iter_mut().zip(x) {
+                *sum += own * x;
+            }
+        }
+    }
+
+    fn whole(&self) -> Matrix {
+        Matrix::from_fn(self.columns, self.columns, |i, j| {
+            self.lower[i.max(j) * self.columns + i.min(j)]
+        })
+    }
+}
+
 impl PenalisedLikelihood {
     /// Log-likelihood without binomial coefficients and without the penalty.
     pub(super) fn plain(&self, at: &Vector) -> f64 {
@@ -66,33 +102,51 @@ impl PenalisedLikelihood {
 
     /// Everything at these turned coefficients; `None` where numbers give out.
     pub(super) fn place(&self, at: &Vector) -> Option<Place> {
-        let x = &self.turned.rows;
-        let (columns, rows) = x.shape();
-        let linear = x.tr_mul(at);
+        // Flask by flask over plain slices: profiles come here thousands of times, and a model has
+        // few columns.
+        let columns = self.turned.rows.nrows();
+        let rows = || self.turned.rows.as_slice().chunks_exact(columns);
         let mut value = 0.0;
-        let mut half = x.clone();
-        for i in 0..rows {
-            let (n, eta) = (self.trials[i], linear[i]);
-            value += self.events[i] * eta - n * softplus(eta);
-            let root = (n * expit(eta) * expit(-eta)).sqrt();
-            half.column_mut(i).scale_mut(root);
+        let mut chances = Vec::with_capacity(self.events.len());
+        let mut information = Square::zeros(columns);
+        for ((x, y), n) in rows().zip(&self.events).zip(&self.trials) {
+            let eta = dot(x, at.as_slice());
+            // e^−|η| gives both chances, each to full precision, and the softplus.
+            let e = (-eta.abs()).exp();
+            let (likely, unlikely) = (1.0 / (1.0 + e), e / (1.0 + e));
+            let (p, q) = if eta < 0.0 {
+                (unlikely, likely)
+            } else {
+                (likely, unlikely)
+            };
+            value += y * eta - n * (eta.max(0.0) + e.ln_1p());
+            information.add(x, n * p * q);
+            chances.push((p, q));
         }
-        let information = &half * half.transpose();
-        let factor = information.clone().cholesky()?;
-        let lower = factor.l();
+        let information = information.whole();
+        let lower = information.clone().cholesky()?.unpack();
         value += lower.diagonal().iter().map(|d| d.ln()).sum::<f64>();
-        lower.solve_lower_triangular_mut(&mut half).then_some(())?;
+        // A leverage is w·|L⁻¹x|², LLᵀ = XᵀWX; L⁻¹ row after row here.
+        let inverse = lower
+            .solve_lower_triangular(&Matrix::identity(columns, columns))?
+            .transpose();
         let mut score = Vector::zeros(columns);
-        let mut weighted = x.clone();
-        for i in 0..rows {
-            let (y, n) = (self.events[i], self.trials[i]);
-            let (p, q) = (expit(linear[i]), expit(-linear[i]));
-            let leverage = half.column(i).norm_squared();
+        let mut curvature = Square::zeros(columns);
+        let counted = self.events.iter().zip(&self.trials);
+        for ((x, (y, n)), (p, q)) in rows().zip(counted).zip(&chances) {
+            let mut square = 0.0;
+            for (j, row) in inverse.as_slice().chunks_exact(columns).enumerate() {
+                let part = dot(&row[..=j], &x[..=j]);
+                square += part * part;
+            }
+            let leverage = n * p * q * square;
             let left = y * q - (n - y) * p + leverage * 0.5 * (q - p);
-            score.axpy(left, &x.column(i), 1.0);
-            weighted.column_mut(i).scale_mut((n + leverage) * p * q);
+            for (sum, x) in score.iter_mut().zip(x) {
+                *sum += left * x;
+            }
+            curvature.add(x, (n + leverage) * p * q);
         }
-        let curvature = &weighted * x.transpose();
+        let curvature = curvature.whole();
         (value.is_finite() && score.iter().chain(curvature.iter()).all(|v| v.is_finite()))
             .then_some(Place {
                 value,

@@ -17,6 +17,12 @@ use super::{Matrix, Vector};
 pub const DRAWS: usize = 999;
 /// Most threads: a bench's machine has few cores, and each takes memory.
 const MOST_THREADS: usize = 4;
+/// Draws made side by side, so that one pass over the sessions serves them all and the processor
+/// works on several numbers in a step. Each is what it would be alone, to the last digit.
+const AT_ONCE: usize = 8;
+
+/// A number of each of the draws made side by side.
+type Lanes = [f64; AT_ONCE];
 
 /// The largest deviations of every draw, by family of comparisons. Each list is sorted.
 ///
@@ -126,60 +132,85 @@ impl Parts {
         parts
     }
 
-    /// The movement of the coefficients in one draw of signs, and the covariance of what is
-    /// compared.
-    fn draw(&self, rng: &mut Pcg64) -> (Vector, Matrix) {
-        let (columns, dimensions) = (self.columns, self.dimensions);
-        let mut bits = 0u64;
-        let signs: Vec<f64> = (0..self.ranks.len())
-            .map(|k| {
+    /// A sign for every session in each draw.
+    fn signs(&self, rngs: &mut [Pcg64; AT_ONCE]) -> Vec<Lanes> {
+        let mut signs = vec![[0.0; AT_ONCE]; self.ranks.len()];
+        for (lane, rng) in rngs.iter_mut().enumerate() {
+            let mut bits = 0u64;
+            for (k, signs) in signs.iter_mut().enumerate() {
                 if k % 64 == 0 {
                     bits = rng.next_u64();
                 }
-                let sign = if bits & 1 == 1 { 1.0 } else { -1.0 };
+                signs[lane] = if bits & 1 == 1 { 1.0 } else { -1.0 };
                 bits >>= 1;
-                sign
-            })
-            .collect();
-        let mut delta = vec![0.0; columns];
+            }
+        }
+        signs
+    }
+
+    /// The movement of the coefficients in each draw of signs, and the covariance of what is
+    /// compared.
+    fn draw(&self, rngs: &mut [Pcg64; AT_ONCE]) -> [(Vector, Matrix); AT_ONCE] {
+        let (columns, dimensions) = (self.columns, self.dimensions);
+        let signs = self.signs(rngs);
+        let none = [0.0; AT_ONCE];
+        let mut delta: Vec<Lanes> = vec![none; columns];
         for (moved, sign) in self.moves.chunks_exact(columns).zip(&signs) {
             for (d, m) in delta.iter_mut().zip(moved) {
-                *d += sign * m;
+                for (d, s) in d.iter_mut().zip(sign) {
+                    *d += s * m;
+                }
             }
         }
         for column in &self.prior {
-            let z: f64 = StandardNormal.sample(rng);
-            for (d, p) in delta.iter_mut().zip(column.iter()) {
-                *d += z * p;
+            for (lane, rng) in rngs.iter_mut().enumerate() {
+                let z: f64 = StandardNormal.sample(rng);
+                for (d, p) in delta.iter_mut().zip(column.iter()) {
+                    d[lane] += z * p;
+                }
             }
         }
-        let mut meat = vec![0.0; dimensions * dimensions];
-        let mut left = vec![0.0; dimensions];
+        let mut meat: Vec<Lanes> = vec![none; dimensions * dimensions];
+        let mut left: Vec<Lanes> = vec![none; dimensions];
         let mut first = 0;
         for (rank, sign) in self.ranks.iter().zip(&signs) {
-            left.fill(0.0);
+            left.fill(none);
             for k in first..first + rank {
                 let axis = &self.axes[k * columns..(k + 1) * columns];
-                let along: f64 = axis.iter().zip(&delta).map(|(a, d)| a * d).sum();
+                let mut along = none;
+                for (a, d) in axis.iter().zip(&delta) {
+                    for (sum, d) in along.iter_mut().zip(d) {
+                        *sum += a * d;
+                    }
+                }
                 // Adjusted once more: (1 − share)^−½ of what is left on this axis.
-                let rest = (sign * self.score[k] - self.share[k] * along) * self.factor[k];
+                let mut rest = none;
+                for ((r, s), along) in rest.iter_mut().zip(sign).zip(&along) {
+                    *r = (s * self.score[k] - self.share[k] * along) * self.factor[k];
+                }
                 let seen = &self.seen[k * dimensions..(k + 1) * dimensions];
                 for (l, a) in left.iter_mut().zip(seen) {
-                    *l += rest * a;
+                    for (l, r) in l.iter_mut().zip(&rest) {
+                        *l += r * a;
+                    }
                 }
             }
             first += rank;
             for (i, row) in meat.chunks_exact_mut(dimensions).enumerate() {
                 let own = left[i];
                 for (m, l) in row[..=i].iter_mut().zip(&left) {
-                    *m += own * l;
+                    for ((m, l), own) in m.iter_mut().zip(l).zip(&own) {
+                        *m += own * l;
+                    }
                 }
             }
         }
-        let meat = Matrix::from_fn(dimensions, dimensions, |i, j| {
-            meat[i.max(j) * dimensions + i.min(j)] + self.prior_seen[(i, j)]
-        });
-        (Vector::from_vec(delta), meat)
+        std::array::from_fn(|lane| {
+            let meat = Matrix::from_fn(dimensions, dimensions, |i, j| {
+                meat[i.max(j) * dimensions + i.min(j)][lane] + self.prior_seen[(i, j)]
+            });
+            (Vector::from_fn(columns, |i, _| delta[i][lane]), meat)
+        })
     }
 }
 
@@ -282,9 +313,14 @@ pub fn sup_t(
     let threads = std::thread::available_parallelism().map_or(1, |n| n.get().min(MOST_THREADS));
     let chunk = draws.div_ceil(threads);
     let part = |k: usize| -> Vec<[f64; 4]> {
-        (k * chunk..((k + 1) * chunk).min(draws))
-            .map(|draw| work.draw(seed.wrapping_add(draw as u64)))
-            .collect()
+        let own = k * chunk..((k + 1) * chunk).min(draws);
+        let mut done = Vec::with_capacity(own.len() + AT_ONCE);
+        for draw in own.clone().step_by(AT_ONCE) {
+            done.extend(work.draw(seed.wrapping_add(draw as u64)));
+        }
+        // The last pass may have made more than were asked for.
+        done.truncate(own.len());
+        done
     };
     let mut all: Vec<[f64; 4]> = Vec::with_capacity(draws);
     std::thread::scope(|scope| {
@@ -320,34 +356,39 @@ pub fn sup_t(
 }
 
 impl Work<'_> {
-    /// One draw: the largest deviation of each family.
-    fn draw(&self, seed: u64) -> [f64; 4] {
-        let mut rng = Pcg64::seed_from_u64(seed);
+    /// The draws of this seed and the ones after it: the largest deviations of each family.
+    fn draw(&self, seed: u64) -> [[f64; 4]; AT_ONCE] {
+        let mut rngs: [Pcg64; AT_ONCE] =
+            std::array::from_fn(|lane| Pcg64::seed_from_u64(seed.wrapping_add(lane as u64)));
         let dimensions = self.points.nrows();
-        let (delta, meat) = match self.source {
-            Source::Scores { parts } => {
-                let (delta, meat) = parts.draw(&mut rng);
-                (self.basis.tr_mul(&delta), meat)
-            }
-            Source::Normal { df } => {
+        match self.source {
+            Source::Scores { parts } => parts
+                .draw(&mut rngs)
+                .map(|(delta, meat)| self.largest(&self.basis.tr_mul(&delta), &meat)),
+            Source::Normal { df } => rngs.map(|mut rng| {
                 let mut delta = Vector::from_fn(dimensions, |_, _| StandardNormal.sample(&mut rng));
                 if df.is_finite()
                     && let Ok(spread) = ChiSquared::new(*df)
                 {
                     delta /= (spread.sample(&mut rng) / df).sqrt();
                 }
-                (delta, Matrix::identity(dimensions, dimensions))
-            }
-        };
+                self.largest(&delta, &Matrix::identity(dimensions, dimensions))
+            }),
+        }
+    }
+
+    /// The largest deviation of each family when the coefficients move by `delta` and their
+    /// covariance is `meat`, both along the directions of the contrasts.
+    fn largest(&self, delta: &Vector, meat: &Matrix) -> [f64; 4] {
         let count = self.points.ncols();
-        let turned = &meat * &self.points;
+        let turned = meat * &self.points;
         let squares: Vec<f64> = (0..count)
             .map(|i| self.points.column(i).dot(&turned.column(i)))
             .collect();
-        let moved = self.points.tr_mul(&delta);
+        let moved = self.points.tr_mul(delta);
         let to_reference = turned.tr_mul(&self.reference);
-        let reference_square = self.reference.dot(&(&meat * &self.reference));
-        let reference_moved = self.reference.dot(&delta);
+        let reference_square = self.reference.dot(&(meat * &self.reference));
+        let reference_moved = self.reference.dot(delta);
         // A difference of a point from itself has no deviation, only rounding.
         let ratio = |moved: f64, square: f64, scale: f64| {
             if square > 1e-10 * scale {
@@ -534,6 +575,28 @@ mod tests {
         let draw = |seed| drawn(&cov, &points, &at(&points, 0), 199, seed).unwrap();
         assert_eq!(draw(5), draw(5));
         assert_ne!(draw(5), draw(6));
+    }
+
+    #[test]
+    fn draws_made_side_by_side_are_what_each_is_alone() {
+        for uncertainty in [Uncertainty::Session, Uncertainty::Flask] {
+            let (cov, points) = covariance(uncertainty);
+            let draw = |draws, seed| drawn(&cov, &points, &at(&points, 0), draws, seed).unwrap();
+            let together = draw(AT_ONCE * 2 + 3, 5);
+            let mut alone: Vec<f64> = (0..AT_ONCE * 2 + 3)
+                .map(|k| draw(1, 5 + k as u64).falls[0])
+                .collect();
+            alone.sort_by(f64::total_cmp);
+            assert_eq!(together.falls, alone);
+        }
+    }
+
+    #[test]
+    fn many_points_have_the_degrees_of_freedom_of_each() {
+        let (cov, points) = covariance(Uncertainty::Session);
+        let all: Vec<Vector> = (0..points.ncols()).map(|j| at(&points, j)).collect();
+        let each: Vec<Option<f64>> = all.iter().map(|p| cov.df(p)).collect();
+        assert_eq!(cov.dfs(&all), each);
     }
 
     #[test]

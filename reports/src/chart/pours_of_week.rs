@@ -165,7 +165,7 @@ fn scales(pours: &[OnePour], shown: &ShownIn) -> Option<Scales> {
             shown.temperature(low - 4.0).value,
             shown.temperature(top + 6.0).value,
         ),
-        vacuum: deepest.map(|kpa| style::up_to_a_rule(shown.vacuum(kpa.max(10.0)).value, 2)),
+        vacuum: deepest.map(|kpa| style::up_to_a_rule(shown.vacuum(kpa.max(10.0)).value, 3)),
     })
 }
 

@@ -68,7 +68,7 @@ fn a_trial_is_planned_drawn_and_stopped() {
     assert!(slow.err.contains("--anyway"), "{}", slow.err);
     let planned = told(&bench, &["record", "trial", "--try", "980 Cel", "--anyway"]).well();
     assert!(
-        planned.out.contains("980 °C instead of 968 °C"),
+        planned.out.contains("at 980 °C and the others at 968 °C"),
         "{}",
         planned.out
     );

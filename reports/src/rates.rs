@@ -4,9 +4,7 @@
 use analysis::defect::DefectKinds;
 use analysis::evidence::{Outcome, Question, tallies};
 use analysis::flask::Flask;
-use analysis::stats::bins::{self, Point};
 use analysis::stats::rate::{self, Totals, bounded_rate};
-use analysis::units::Unit;
 use serde::{Deserialize, Serialize};
 
 /// A share of pieces with its 95 % interval.
@@ -42,19 +40,6 @@ impl Rate {
             high: rate.high,
         }
     }
-}
-
-/// A range of a setting and the rate of the flasks in it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Bin {
-    /// Lower edge, in the stored unit.
-    pub from: f64,
-    /// Upper edge.
-    pub until: f64,
-    /// Flasks in it.
-    pub flasks: u64,
-    /// Their rate.
-    pub rate: Rate,
 }
 
 /// How pieces are counted for one outcome: exactly as the evidence counts them.
@@ -99,50 +84,6 @@ impl Counting {
         let (fewest, most) = self.totals(flasks);
         let rate = bounded_rate(&fewest, &most, pooled)?;
         Some(Rate::new(most.events, most.pieces, &rate))
-    }
-
-    /// Bins of a setting with the rate of each, at edges that are round in `unit`.
-    pub fn bins(
-        &self,
-        flasks: &[&Flask],
-        setting: impl Fn(&Flask) -> Option<f64>,
-        unit: Unit,
-    ) -> Vec<Bin> {
-        let points: Vec<Point<'_>> = flasks
-            .iter()
-            .filter_map(|f| {
-                let (fewest, most) = tallies(f, &self.ask)?;
-                Some(Point {
-                    value: setting(f)?,
-                    fewest,
-                    most,
-                })
-            })
-            .collect();
-        let (_, most) = self.totals(flasks);
-        // A bin too small for a design effect of its own takes that of all of them.
-        let pooled = Some(
-            most.design_effect()
-                .unwrap_or_else(|| most.assumed_design_effect(None)),
-        );
-        bins::bins(&points, unit, pooled)
-            .into_iter()
-            .map(|b| {
-                // Edges belong to the bin above, however the unit rounds them.
-                let edge = |v: f64| v - 1e-9 * (1.0 + v.abs());
-                let defective = points
-                    .iter()
-                    .filter(|p| p.value >= edge(b.from) && p.value < edge(b.to))
-                    .map(|p| u64::from(p.most.events))
-                    .sum();
-                Bin {
-                    from: b.from,
-                    until: b.to,
-                    flasks: b.flasks as u64,
-                    rate: Rate::new(defective, b.pieces, &b.rate),
-                }
-            })
-            .collect()
     }
 }
 
@@ -193,18 +134,6 @@ mod tests {
                 (answer.pieces, answer.defective)
             );
             assert_eq!((rate.low, rate.high), (stated.low, stated.high));
-            let curve = &answer.strata[0].steps;
-            let bins = counting.bins(&all, |f| f.pour_temperature_c, Unit::Celsius);
-            assert_eq!(bins.len(), curve.len());
-            for (bin, step) in bins.iter().zip(curve) {
-                assert_eq!(bin.rate.estimate, step.rate);
-                assert_eq!(
-                    (Some(bin.rate.low), Some(bin.rate.high)),
-                    (step.low, step.high)
-                );
-            }
-            let binned: u64 = bins.iter().map(|b| b.rate.defective).sum();
-            assert_eq!(binned, answer.defective);
         }
     }
 }

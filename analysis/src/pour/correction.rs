@@ -221,23 +221,9 @@ mod tests {
         );
         let pull = Row::Pull(PullRow {
             session: "s1".to_owned(),
-            machine: "bench-1".to_owned(),
-            opened_at: at(580.0),
             closed_at: Some(at(640.0)),
             depth_kpa: Some(85.0),
-            share: None,
-            settled_kpa: None,
-            settled_se_kpa: None,
-            rest_kpa: None,
-            time_to_90_s: None,
-            tau_s: None,
-            tau_se_s: None,
-            end_kpa: None,
-            end_se_kpa: None,
-            loss_kpa_min: None,
-            loss_se_kpa_min: None,
-            verdict: super::super::rows::Verdict::Good,
-            poured: true,
+            ..crate::watch::testing::pull(at(580.0))
         });
         let rows = corrected(vec![pull, Row::Pour(found(603.0, 966.5))], &[struck]);
         let [Row::Pull(pull)] = rows.as_slice() else {

@@ -117,22 +117,15 @@ mod tests {
                 Row::Pull(PullRow {
                     session: "day".to_owned(),
                     machine: MACHINE.to_owned(),
-                    opened_at,
                     closed_at: Some(opened_at.plus_seconds(60.0)),
                     depth_kpa: Some(100.0 * share),
                     share: Some(*share),
                     settled_kpa: Some(100.0 * share),
                     settled_se_kpa: Some(0.3),
                     rest_kpa: Some(0.0),
-                    time_to_90_s: None,
                     tau_s: Some(5.0),
                     tau_se_s: Some(0.1),
-                    end_kpa: None,
-                    end_se_kpa: None,
-                    loss_kpa_min: None,
-                    loss_se_kpa_min: None,
-                    verdict: Verdict::Good,
-                    poured: true,
+                    ..crate::watch::testing::pull(opened_at)
                 })
             })
             .collect()

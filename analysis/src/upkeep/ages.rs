@@ -364,23 +364,9 @@ mod tests {
     fn a_gasket_remembers_what_it_pulled_when_new_and_what_lately() {
         let pull = |i: u32| PullRow {
             session: "mon".into(),
-            machine: "bench-1".into(),
-            opened_at: at(f64::from(i) / 6.0 - 0.01),
             closed_at: Some(at(f64::from(i) / 6.0 + 0.01)),
-            depth_kpa: None,
             share: Some(0.92 - 0.01 * f64::from(i)),
-            settled_kpa: None,
-            settled_se_kpa: None,
-            rest_kpa: None,
-            time_to_90_s: None,
-            tau_s: None,
-            tau_se_s: None,
-            end_kpa: None,
-            end_se_kpa: None,
-            loss_kpa_min: None,
-            loss_se_kpa_min: None,
-            verdict: Verdict::Good,
-            poured: true,
+            ..crate::watch::testing::pull(at(f64::from(i) / 6.0 - 0.01))
         };
         let pulls: Vec<PullRow> = (0..20).map(pull).collect();
         let mut pours: Vec<PourRow> = (0..20).map(|i| pour("mon", f64::from(i) / 6.0)).collect();

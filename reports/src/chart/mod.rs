@@ -11,7 +11,6 @@
 //! | [`dates`] | round dates along an axis |
 //! | [`reduce`] | long traces thinned to what a screen can show |
 //! | [`curve`] | defect rate over pour temperature: flasks, curve and band |
-//! | [`binned`] | defect rate over any other setting, in bins |
 //! | [`forest`] | what a practical step of each setting does |
 //! | [`kinds`] | defects by kind |
 //! | [`two_temperatures`] | pour and flask temperature together |
@@ -26,7 +25,6 @@
 //! | [`night`] | a kiln's burnout, its programme and its flasks |
 
 pub mod before_after;
-pub mod binned;
 pub mod canvas;
 pub mod close_up;
 pub mod curve;

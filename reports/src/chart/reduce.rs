@@ -34,7 +34,39 @@ pub fn runs(points: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
 /// Of the points in each of `columns` equal columns between `from` and `until`, the first, the
 /// lowest, the highest and the last, in order; points outside are left out.
 pub fn by_column(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -> Vec<(f64, f64)> {
-    let width = (until - from) / columns.max(1) as f64;
+    each_column(points, from, until, columns, |group| {
+        let at = |pick: fn(&f64, &f64) -> std::cmp::Ordering| {
+            (0..group.len()).max_by(|a, b| pick(&group[*a].1, &group[*b].1))
+        };
+        let mut keep = vec![0, group.len() - 1];
+        keep.extend(at(|a, b| a.total_cmp(b)));
+        keep.extend(at(|a, b| b.total_cmp(a)));
+        keep.sort_unstable();
+        keep.dedup();
+        keep.into_iter().map(|i| group[i]).collect()
+    })
+}
+
+/// The mean of the points in each of `columns` equal columns between `from` and `until`; points
+/// outside are left out. For many small drawings, where a spike of one reading is not the matter.
+pub fn means(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -> Vec<(f64, f64)> {
+    each_column(points, from, until, columns, |group| {
+        let n = group.len() as f64;
+        let sum = group.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
+        vec![(sum.0 / n, sum.1 / n)]
+    })
+}
+
+/// What `thin` makes of the points of each column, one after the other.
+fn each_column(
+    points: &[(f64, f64)],
+    from: f64,
+    until: f64,
+    columns: usize,
+    thin: impl Fn(&[(f64, f64)]) -> Vec<(f64, f64)>,
+) -> Vec<(f64, f64)> {
+    let columns = columns.max(1);
+    let width = (until - from) / columns as f64;
     if width.is_nan() || width <= 0.0 {
         return Vec::new();
     }
@@ -44,40 +76,9 @@ pub fn by_column(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -
         .filter(|p| p.0 >= from && p.0 <= until)
         .collect();
     let column = |p: &(f64, f64)| (((p.0 - from) / width) as usize).min(columns - 1);
-    let mut out = Vec::new();
-    for group in inside.chunk_by(|a, b| column(a) == column(b)) {
-        let at = |pick: fn(&f64, &f64) -> std::cmp::Ordering| {
-            (0..group.len()).max_by(|a, b| pick(&group[*a].1, &group[*b].1))
-        };
-        let mut keep = vec![0, group.len() - 1];
-        keep.extend(at(|a, b| a.total_cmp(b)));
-        keep.extend(at(|a, b| b.total_cmp(a)));
-        keep.sort_unstable();
-        keep.dedup();
-        out.extend(keep.into_iter().map(|i| group[i]));
-    }
-    out
-}
-
-/// The mean of the points in each of `columns` equal columns between `from` and `until`; points
-/// outside are left out. For many small drawings, where a spike of one reading is not the matter.
-pub fn means(points: &[(f64, f64)], from: f64, until: f64, columns: usize) -> Vec<(f64, f64)> {
-    let width = (until - from) / columns.max(1) as f64;
-    if width.is_nan() || width <= 0.0 {
-        return Vec::new();
-    }
-    let inside: Vec<(f64, f64)> = points
-        .iter()
-        .copied()
-        .filter(|p| p.0 >= from && p.0 <= until)
-        .collect();
     inside
-        .chunk_by(|a, b| ((a.0 - from) / width).floor() == ((b.0 - from) / width).floor())
-        .map(|group| {
-            let n = group.len() as f64;
-            let sum = group.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1));
-            (sum.0 / n, sum.1 / n)
-        })
+        .chunk_by(|a, b| column(a) == column(b))
+        .flat_map(thin)
         .collect()
 }
 

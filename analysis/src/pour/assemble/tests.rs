@@ -21,27 +21,19 @@ fn pour(minutes: f64) -> PourRow {
 fn pull(minutes: f64, share: f64) -> PullRow {
     PullRow {
         session: "s1".to_owned(),
-        machine: "bench-1".to_owned(),
-        opened_at: at(minutes - 0.5),
         closed_at: Some(at(minutes + 1.0)),
         depth_kpa: Some(share * 101.3),
         share: Some(share),
         settled_kpa: Some(share * 101.3),
         settled_se_kpa: Some(0.3),
         rest_kpa: Some(0.0),
-        time_to_90_s: None,
-        tau_s: None,
-        tau_se_s: None,
-        end_kpa: None,
-        end_se_kpa: None,
-        loss_kpa_min: None,
-        loss_se_kpa_min: None,
         verdict: if share >= 0.6 {
             Verdict::Good
         } else {
             Verdict::Weak
         },
         poured: false,
+        ..crate::watch::testing::pull(at(minutes - 0.5))
     }
 }
 
